@@ -1,0 +1,65 @@
+"""The closed vocabularies of the preset, as literal types, and the tables that go with them."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from msgspec import Struct
+
+Polarity = Literal["normal", "inverted"]
+Stage = Literal["gain", "polarity", "delay", "high_pass", "low_pass", "eq", "limiter"]
+Family = Literal["butterworth", "linkwitz-riley", "bessel"]
+EqKind = Literal[
+    "peak",
+    "low_shelf",
+    "high_shelf",
+    "notch",
+    "band_pass",
+    "all_pass",
+    "low_pass",
+    "high_pass",
+]
+Enclosure = Literal["sealed", "vented", "unknown"]
+Space = Literal["free-field", "half-space"]
+Basis = Literal["aes", "iec", "unknown"]
+Boundary = Literal["free", "floor", "floor-wall", "corner"]
+Level = Literal["spl", "relative"]
+Captured = Literal["flat", "settings", "unknown"]
+
+STAGES: tuple[Stage, ...] = (
+    "gain", "polarity", "delay", "high_pass", "low_pass", "eq", "limiter",
+)  # fmt: skip
+
+FAMILY_SLOPES: dict[Family, tuple[int, ...]] = {
+    "butterworth": (6, 12, 18, 24, 30, 36, 42, 48),
+    "linkwitz-riley": (12, 24, 36, 48),
+    "bessel": (12, 18, 24, 30, 36, 42, 48),
+}
+"""Slopes in dB per octave that each crossover family is given in."""
+
+LINE_VOLTAGES_V: tuple[float, ...] = (70.7, 100.0)
+
+
+class EqShape(Struct, frozen=True):
+    """Which fields an equaliser section of one kind has."""
+
+    has_gain: bool
+    orders: tuple[int, ...]
+
+    @property
+    def has_order(self) -> bool:
+        """Whether `order` is a choice and therefore written."""
+        return len(self.orders) > 1
+
+
+EQ_SHAPES: dict[EqKind, EqShape] = {
+    "peak": EqShape(True, (2,)),
+    "low_shelf": EqShape(True, (1, 2)),
+    "high_shelf": EqShape(True, (1, 2)),
+    "notch": EqShape(False, (2,)),
+    "band_pass": EqShape(False, (2,)),
+    "all_pass": EqShape(False, (1, 2)),
+    "low_pass": EqShape(False, (2,)),
+    "high_pass": EqShape(False, (2,)),
+}
+"""`q` belongs to order 2 of every kind and to no order 1."""
