@@ -1,0 +1,254 @@
+"""All delays at which two parts sum well: arrays in, local minima out.
+
+The moved part B is delayed by τ: the sum at a listener is A ± B·e^(−j2πfτ). The search walks a
+grid fine against the highest overlap frequency and closes in on every local minimum; choosing
+among them is the caller's business.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+
+from xover.design.overlap import LOSS_CAP_DB, ComplexArray, FloatArray
+
+Criterion = Literal["mean", "worst", "energy"]
+
+LOSS_STEPS_PER_PERIOD = 16
+ENERGY_STEPS_PER_PERIOD = 10
+"""Grid points a period of the highest overlap frequency: the energy form is band-limited to that
+frequency, the logarithm of the loss form is not and gets more."""
+RESOLUTION_MS = 1e-5
+_CAP = 10.0 ** (-LOSS_CAP_DB / 10.0)
+_LOG_GROUP = 16
+_CHUNK_ELEMENTS = 400_000
+
+
+@dataclass(frozen=True, eq=False)
+class Pair:
+    """Both parts inside the overlap at one listener; every array has shape (m,), m ≥ 1.
+
+    `weight` is the coherence weight in 0…1 on a grid of equal steps in log frequency.
+    """
+
+    frequency_hz: FloatArray
+    first: ComplexArray
+    second: ComplexArray
+    weight: FloatArray
+
+
+@dataclass(frozen=True)
+class Minimum:
+    """A local minimum of the criterion: B `delay_ms` later (negative: earlier) and its polarity."""
+
+    delay_ms: float
+    inverted: bool
+    value_db: float
+    at_limit: bool
+
+
+class DelayProblem:
+    """The criterion as a function of relative delay, over all listeners at once."""
+
+    def __init__(self, pairs: Sequence[Pair], criterion: Criterion = "mean") -> None:
+        """`pairs`: one a listener, in the listeners' order; at least one."""
+        self.criterion: Criterion = criterion
+        sizes = [pair.frequency_hz.size for pair in pairs]
+        self._starts = np.concatenate(([0], np.cumsum(sizes)[:-1])).astype(np.intp)
+        frequency_hz = np.concatenate([pair.frequency_hz for pair in pairs])
+        self._omega = 2e-3 * np.pi * frequency_hz  # rad per ms
+        first = np.concatenate([pair.first for pair in pairs])
+        second = np.concatenate([pair.second for pair in pairs])
+        weights = [pair.weight for pair in pairs]
+        self._uniform = all(np.ptp(weight) == 0.0 and weight[0] > 0.0 for weight in weights)
+        self._weight = np.concatenate(
+            [
+                weight / weight.sum() if weight.sum() > 0.0 else np.full(weight.size, 1 / weight.size)
+                for weight in weights
+            ]
+        )
+        best = (np.abs(first) + np.abs(second)) ** 2
+        self._cross = np.conj(first) * second  # |A ± B·e|² = |A|² + |B|² ± 2·Re(X·e)
+        self._mean_power = (np.abs(first) ** 2 + np.abs(second) ** 2) / best
+        self._relative_cross = 2.0 * self._cross / best
+        self._best = best
+        self.highest_hz = float(frequency_hz.max())
+        self.lowest_hz = float(frequency_hz.min())
+        self.log_centre_hz = float(np.exp(np.sum(np.log(frequency_hz) * self._weight) / len(pairs)))
+
+    @cached_property
+    def _product_starts(self) -> tuple[np.ndarray, np.ndarray]:
+        """Where each run of at most 16 frequencies of one listener begins, and whose it is."""
+        bounds = [*self._starts.tolist(), self._omega.size]
+        runs: list[int] = []
+        firsts: list[int] = []
+        for start, stop in zip(bounds[:-1], bounds[1:], strict=True):
+            firsts.append(len(runs))
+            runs.extend(range(start, stop, _LOG_GROUP))
+        return np.array(runs, dtype=np.intp), np.array(firsts, dtype=np.intp)
+
+    @cached_property
+    def _counts(self) -> FloatArray:
+        bounds = np.append(self._starts, self._omega.size)
+        return np.asarray(np.diff(bounds), dtype=np.float64)
+
+    @cached_property
+    def _folded(self) -> tuple[float, FloatArray, ComplexArray]:
+        """The energy form: its constant, its frequencies and one spectrum for all listeners."""
+        scale = self._weight / np.repeat(
+            np.add.reduceat(self._weight * self._best, self._starts), self._counts.astype(np.intp)
+        )
+        scale /= self._starts.size
+        constant = float(np.sum(scale * self._mean_power * self._best))
+        omega, where = np.unique(self._omega, return_inverse=True)
+        real = np.bincount(where, weights=(scale * self._cross).real, minlength=omega.size)
+        imaginary = np.bincount(where, weights=(scale * self._cross).imag, minlength=omega.size)
+        return constant, omega, 2.0 * (real + 1j * imaginary)
+
+    def values_db(self, delay_ms: FloatArray, *, inverted: bool) -> FloatArray:
+        """The criterion in dB at each relative delay, shape (k,)."""
+        if self.criterion == "energy":
+            return self._energy_db(self._energy_cross(delay_ms), inverted)
+        losses = self.listener_losses_db(delay_ms, inverted=inverted)
+        return self._combine(losses)
+
+    def _combine(self, losses_db: FloatArray) -> FloatArray:
+        if self.criterion == "worst":
+            return np.asarray(losses_db.max(axis=1))
+        return np.asarray(losses_db.mean(axis=1))
+
+    def _energy_cross(self, delay_ms: FloatArray) -> FloatArray:
+        _, omega, spectrum = self._folded
+        return np.asarray((np.exp(-1j * np.outer(delay_ms, omega)) @ spectrum).real)
+
+    def _energy_db(self, cross: FloatArray, inverted: bool) -> FloatArray:
+        energy = self._folded[0] + (-cross if inverted else cross)
+        return np.asarray(-10.0 * np.log10(np.clip(energy, _CAP, 1.0)))
+
+    def listener_losses_db(self, delay_ms: FloatArray, *, inverted: bool) -> FloatArray:
+        """The weighted mean loss at each listener, shape (k, n_listeners)."""
+        cross = np.multiply.outer(delay_ms, -self._omega)
+        cosine = np.cos(cross) * self._relative_cross.real
+        np.sin(cross, out=cross)
+        cross *= self._relative_cross.imag
+        np.subtract(cosine, cross, out=cross)
+        return self._losses(cross, inverted)
+
+    def _losses(self, cross: FloatArray, inverted: bool) -> FloatArray:
+        """Mean losses from 2·Re(X·e^(−jωτ))/(|A|+|B|)², shape (k, m) to (k, n_listeners)."""
+        power = self._mean_power - cross if inverted else self._mean_power + cross
+        np.clip(power, _CAP, 1.0, out=power)
+        if self._uniform:
+            runs, firsts = self._product_starts
+            products = np.multiply.reduceat(power, runs, axis=1)  # ≥ 1e-64: no underflow
+            logs = np.add.reduceat(np.log10(products), firsts, axis=1)
+            return np.asarray(-10.0 * logs / self._counts)
+        return np.asarray(
+            np.add.reduceat(-10.0 * np.log10(power) * self._weight, self._starts, axis=1)
+        )
+
+    def grid_values_db(
+        self, start_ms: float, step_ms: float, count: int, polarities: Sequence[bool]
+    ) -> list[FloatArray]:
+        """The criterion on a uniform grid of delays, one array (count,) a polarity.
+
+        The phases come from products of two short tables, τ = start + step·(M·a + b).
+        """
+        inner = max(1, int(np.sqrt(count)))
+        outer = -(-count // inner)
+        energy = self.criterion == "energy"
+        omega = self._folded[1] if energy else self._omega
+        spectrum = self._folded[2] if energy else self._relative_cross
+        coarse = np.exp(-1j * np.multiply.outer(start_ms + step_ms * inner * np.arange(outer), omega))
+        fine = np.exp(-1j * np.multiply.outer(step_ms * np.arange(inner), omega))
+        if energy:
+            table = (coarse * spectrum) @ fine.T  # (outer, inner): every delay in one product
+            cross = table.real.reshape(-1)[:count]
+            return [self._energy_db(cross, inverted) for inverted in polarities]
+        coarse *= spectrum
+        results = [np.empty(outer * inner) for _ in polarities]
+        rows = max(1, _CHUNK_ELEMENTS // (inner * omega.size))
+        for begin in range(0, outer, rows):
+            part = coarse[begin : begin + rows, np.newaxis, :]
+            cross = part.real * fine.real - part.imag * fine.imag
+            flat = cross.reshape(-1, omega.size)
+            where = slice(begin * inner, begin * inner + flat.shape[0])
+            for result, inverted in zip(results, polarities, strict=True):
+                result[where] = self._combine(self._losses(flat, inverted))
+        return [result[:count] for result in results]
+
+
+def search(
+    problem: DelayProblem, *, max_delay_ms: float, polarities: Sequence[bool] = (False, True)
+) -> list[Minimum]:
+    """Every local minimum of the criterion within ±`max_delay_ms`, best first.
+
+    Each is refined to 0.01 µs; the ends of the range count where the criterion falls towards
+    them, and are marked `at_limit`.
+    """
+    if max_delay_ms <= 0.0:
+        return sorted(
+            (
+                Minimum(0.0, inverted, float(problem.values_db(np.zeros(1), inverted=inverted)[0]), True)
+                for inverted in polarities
+            ),
+            key=lambda minimum: minimum.value_db,
+        )
+    per_period = (
+        ENERGY_STEPS_PER_PERIOD if problem.criterion == "energy" else LOSS_STEPS_PER_PERIOD
+    )
+    count = 1 + 2 * max(8, int(np.ceil(max_delay_ms * 1e-3 * problem.highest_hz * per_period)))
+    step_ms = 2.0 * max_delay_ms / (count - 1)
+    found: list[Minimum] = []
+    grids = problem.grid_values_db(-max_delay_ms, step_ms, count, polarities)
+    for inverted, values in zip(polarities, grids, strict=True):
+        inside = 1 + np.flatnonzero((values[1:-1] <= values[:-2]) & (values[1:-1] < values[2:]))
+        centres = -max_delay_ms + step_ms * inside
+        delays, best = _refine(problem, centres, step_ms, inverted)
+        found += [
+            Minimum(float(delay), inverted, float(value), False)
+            for delay, value in zip(delays, best, strict=True)
+        ]
+        if values[0] < values[1]:
+            found.append(Minimum(-max_delay_ms, inverted, float(values[0]), True))
+        if values[-1] < values[-2]:
+            found.append(Minimum(max_delay_ms, inverted, float(values[-1]), True))
+    return sorted(found, key=lambda minimum: minimum.value_db)
+
+
+_SPREAD = np.arange(-3.0, 4.0) / 4.0
+"""Seven points inside a bracket; each round shrinks it to a quarter."""
+
+
+def _refine(
+    problem: DelayProblem, centres_ms: FloatArray, half_ms: float, inverted: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Close in on the minima inside centre ± half, all at once; shapes (c,)."""
+    if centres_ms.size == 0:
+        return centres_ms, centres_ms
+    centres = centres_ms.copy()
+    half = half_ms
+    rows = np.arange(centres.size)
+    while True:
+        points = centres[:, np.newaxis] + half * _SPREAD
+        values = problem.values_db(points.reshape(-1), inverted=inverted).reshape(points.shape)
+        best = np.argmin(values, axis=1)
+        if half / 4.0 <= RESOLUTION_MS * 50.0:
+            break
+        centres = points[rows, best]
+        half /= 4.0
+    # The last bracket is far below the curvature's scale: a parabola through three points.
+    middle = np.clip(best, 1, values.shape[1] - 2)
+    left, centre, right = (values[rows, middle + offset] for offset in (-1, 0, 1))
+    bend = left - 2.0 * centre + right
+    with np.errstate(divide="ignore", invalid="ignore"):
+        shift = np.where(bend > 0.0, 0.5 * (left - right) / bend, 0.0)
+    delays = points[rows, middle] + np.clip(np.nan_to_num(shift), -1.0, 1.0) * half / 4.0
+    refined = problem.values_db(delays, inverted=inverted)
+    coarse = values[rows, best]
+    keep = refined <= coarse
+    return np.where(keep, delays, points[rows, best]), np.where(keep, refined, coarse)
