@@ -1,1 +1,1 @@
-"""ROOM."""
+"""The room of sound in air: the weather, boxes, amplifier voltages, and the sum at a listener."""
