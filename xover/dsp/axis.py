@@ -1,0 +1,119 @@
+"""Where responses are evaluated: frequencies, the sample rate, and what derives from both.
+
+An axis is made once and shared; everything a filter needs of it is computed at first use and
+kept. Refuses frequencies at or above half the sample rate, where no digital filter has meaning.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+AXIS_NYQUIST_FRACTION = 0.49
+"""A logarithmic axis ends below this fraction of the sample rate."""
+
+
+@dataclass(frozen=True, eq=False)
+class Axis:
+    """Evaluation frequencies `frequency_hz`, shape (n,), ascending, with their sample rate.
+
+    Raises `ValueError` unless the frequencies are finite, strictly ascending, above 0 and below
+    half of `sample_rate_hz`. Two axes are never compared by value: pieces computed on one axis
+    belong to that object.
+    """
+
+    frequency_hz: FloatArray
+    sample_rate_hz: float
+
+    def __post_init__(self) -> None:
+        frequency = np.array(self.frequency_hz, dtype=np.float64, ndmin=1)
+        if frequency.ndim != 1 or not frequency.size:
+            raise ValueError("an axis needs at least one frequency, in one dimension")
+        if not np.all(np.isfinite(frequency)) or frequency[0] <= 0.0:
+            raise ValueError("axis frequencies must be finite and above 0 Hz")
+        if np.any(np.diff(frequency) <= 0.0):
+            raise ValueError("axis frequencies must ascend strictly")
+        if not frequency[-1] < 0.5 * self.sample_rate_hz:
+            raise ValueError(
+                f"axis frequencies must stay below half the sample rate: "
+                f"{frequency[-1]:g} Hz at {self.sample_rate_hz:g} Hz"
+            )
+        frequency.flags.writeable = False
+        object.__setattr__(self, "frequency_hz", frequency)
+        object.__setattr__(self, "sample_rate_hz", float(self.sample_rate_hz))
+
+    @classmethod
+    def log(
+        cls,
+        points_per_octave: int = 48,
+        *,
+        sample_rate_hz: float,
+        low_hz: float = 20.0,
+        high_hz: float = 20_000.0,
+    ) -> Axis:
+        """low·2^(k/points) up to `high_hz`, ending below 0.49 of the sample rate."""
+        if points_per_octave < 1:
+            raise ValueError("an axis needs at least one point per octave")
+        end_hz = min(high_hz, AXIS_NYQUIST_FRACTION * sample_rate_hz)
+        steps = math.floor(points_per_octave * math.log2(end_hz / low_hz) + 1e-9)
+        frequency = low_hz * np.exp2(np.arange(steps + 1) / points_per_octave)
+        keep = (frequency <= high_hz * (1.0 + 1e-12)) & (
+            frequency < AXIS_NYQUIST_FRACTION * sample_rate_hz
+        )
+        return cls(frequency[keep], sample_rate_hz)
+
+    def __len__(self) -> int:
+        return int(self.frequency_hz.size)
+
+    @cached_property
+    def tangent(self) -> FloatArray:
+        """tan(π·f/fs), shape (n,): the bilinear transform's analogue frequency."""
+        return _kept(tangent(self.frequency_hz, self.sample_rate_hz))
+
+    @cached_property
+    def tangent_squared(self) -> FloatArray:
+        """The square of `tangent`, shape (n,)."""
+        return _kept(np.square(self.tangent))
+
+    @cached_property
+    def cosine(self) -> FloatArray:
+        """cos(π·f/fs), shape (n,), exact to the last digits near half the sample rate too."""
+        from_nyquist = 0.5 * self.sample_rate_hz - self.frequency_hz
+        return _kept(np.sin(np.pi * from_nyquist / self.sample_rate_hz))
+
+    @cached_property
+    def tangent_powers(self) -> FloatArray:
+        """t⁰ … t⁶ for polynomials in t = tan(π·f/fs): even powers first, then odd; shape (7, n)."""
+        t, x = self.tangent, self.tangent_squared
+        even = [np.ones_like(t), x, x * x, x * x * x]
+        return _kept(np.stack([*even, t, t * x, t * x * x]))
+
+    def delay_phasor(self, delay_ms: float) -> ComplexArray:
+        """e^(−j2πf·delay), shape (n,): exact linear phase, whole turns taken out beforehand."""
+        turns = self.frequency_hz * (delay_ms / 1000.0)
+        turns -= np.rint(turns)
+        return np.asarray(np.exp(-2j * np.pi * turns), dtype=np.complex128)
+
+
+def tangent(frequency_hz: FloatArray, sample_rate_hz: float) -> FloatArray:
+    """tan(π·f/fs) of frequencies in Hz, shape kept.
+
+    Above a quarter of the sample rate as the reciprocal tangent of the distance to half of it,
+    so that the last digits survive where the tangent is steep.
+    """
+    upper = frequency_hz > 0.25 * sample_rate_hz
+    distance = np.where(upper, 0.5 * sample_rate_hz - frequency_hz, frequency_hz)
+    value = np.tan(np.pi * distance / sample_rate_hz)
+    return np.where(upper, 1.0 / value, value)
+
+
+def _kept(values: FloatArray) -> FloatArray:
+    values.flags.writeable = False
+    return values
