@@ -61,13 +61,16 @@ class DelayProblem:
         self._starts = np.concatenate(([0], np.cumsum(sizes)[:-1])).astype(np.intp)
         frequency_hz = np.concatenate([pair.frequency_hz for pair in pairs])
         self._omega = 2e-3 * np.pi * frequency_hz  # rad per ms
+        self._grid, self._where = np.unique(self._omega, return_inverse=True)
         first = np.concatenate([pair.first for pair in pairs])
         second = np.concatenate([pair.second for pair in pairs])
         weights = [pair.weight for pair in pairs]
         self._uniform = all(np.ptp(weight) == 0.0 and weight[0] > 0.0 for weight in weights)
         self._weight = np.concatenate(
             [
-                weight / weight.sum() if weight.sum() > 0.0 else np.full(weight.size, 1 / weight.size)
+                weight / weight.sum()
+                if weight.sum() > 0.0
+                else np.full(weight.size, 1 / weight.size)
                 for weight in weights
             ]
         )
@@ -97,17 +100,17 @@ class DelayProblem:
         return np.asarray(np.diff(bounds), dtype=np.float64)
 
     @cached_property
-    def _folded(self) -> tuple[float, FloatArray, ComplexArray]:
-        """The energy form: its constant, its frequencies and one spectrum for all listeners."""
+    def _folded(self) -> tuple[float, ComplexArray]:
+        """The energy form: its constant, and one spectrum on the unique frequencies."""
         scale = self._weight / np.repeat(
             np.add.reduceat(self._weight * self._best, self._starts), self._counts.astype(np.intp)
         )
         scale /= self._starts.size
         constant = float(np.sum(scale * self._mean_power * self._best))
-        omega, where = np.unique(self._omega, return_inverse=True)
-        real = np.bincount(where, weights=(scale * self._cross).real, minlength=omega.size)
-        imaginary = np.bincount(where, weights=(scale * self._cross).imag, minlength=omega.size)
-        return constant, omega, 2.0 * (real + 1j * imaginary)
+        cross = scale * self._cross
+        real = np.bincount(self._where, weights=cross.real, minlength=self._grid.size)
+        imaginary = np.bincount(self._where, weights=cross.imag, minlength=self._grid.size)
+        return constant, 2.0 * (real + 1j * imaginary)
 
     def values_db(self, delay_ms: FloatArray, *, inverted: bool) -> FloatArray:
         """The criterion in dB at each relative delay, shape (k,)."""
@@ -122,8 +125,11 @@ class DelayProblem:
         return np.asarray(losses_db.mean(axis=1))
 
     def _energy_cross(self, delay_ms: FloatArray) -> FloatArray:
-        _, omega, spectrum = self._folded
-        return np.asarray((np.exp(-1j * np.outer(delay_ms, omega)) @ spectrum).real)
+        return np.asarray((self._turn(delay_ms) @ self._folded[1]).real)
+
+    def _turn(self, delay_ms: FloatArray) -> ComplexArray:
+        """e^(−jωτ) on the unique frequencies, shape (k, n_unique)."""
+        return np.exp(np.multiply.outer(delay_ms, -1j * self._grid))
 
     def _energy_db(self, cross: FloatArray, inverted: bool) -> FloatArray:
         energy = self._folded[0] + (-cross if inverted else cross)
@@ -131,12 +137,9 @@ class DelayProblem:
 
     def listener_losses_db(self, delay_ms: FloatArray, *, inverted: bool) -> FloatArray:
         """The weighted mean loss at each listener, shape (k, n_listeners)."""
-        cross = np.multiply.outer(delay_ms, -self._omega)
-        cosine = np.cos(cross) * self._relative_cross.real
-        np.sin(cross, out=cross)
-        cross *= self._relative_cross.imag
-        np.subtract(cosine, cross, out=cross)
-        return self._losses(cross, inverted)
+        turned = self._turn(delay_ms)[:, self._where]
+        turned *= self._relative_cross
+        return self._losses(turned.real, inverted)
 
     def _losses(self, cross: FloatArray, inverted: bool) -> FloatArray:
         """Mean losses from 2·Re(X·e^(−jωτ))/(|A|+|B|)², shape (k, m) to (k, n_listeners)."""
@@ -151,6 +154,30 @@ class DelayProblem:
             np.add.reduceat(-10.0 * np.log10(power) * self._weight, self._starts, axis=1)
         )
 
+    def derivatives(self, delay_ms: FloatArray, *, inverted: bool) -> tuple[FloatArray, FloatArray]:
+        """First and second derivative over delay of the mean loss in dB, or of minus the energy.
+
+        Shapes (k,). The two differ by a monotone function, so minima are the same. Not for the
+        criterion "worst", which has corners.
+        """
+        sign = -1.0 if inverted else 1.0
+        turned = self._turn(delay_ms)
+        if self.criterion == "energy":
+            turned *= sign * self._folded[1]
+            return -(turned.imag @ self._grid), turned.real @ self._grid**2
+        omega = self._omega
+        turned = turned[:, self._where]
+        turned *= sign * self._relative_cross
+        real, imaginary = turned.real, turned.imag
+        power = self._mean_power + real
+        inverse = np.where(power > _CAP, 1.0 / np.maximum(power, _CAP), 0.0)
+        ratio = imaginary * omega * inverse
+        scale = 10.0 / np.log(10.0) / self._starts.size
+        slope = -scale * (ratio @ self._weight)
+        ratio *= ratio
+        ratio += real * omega**2 * inverse
+        return slope, scale * (ratio @ self._weight)
+
     def grid_values_db(
         self, start_ms: float, step_ms: float, count: int, polarities: Sequence[bool]
     ) -> list[FloatArray]:
@@ -160,22 +187,23 @@ class DelayProblem:
         """
         inner = max(1, int(np.sqrt(count)))
         outer = -(-count // inner)
-        energy = self.criterion == "energy"
-        omega = self._folded[1] if energy else self._omega
-        spectrum = self._folded[2] if energy else self._relative_cross
-        coarse = np.exp(-1j * np.multiply.outer(start_ms + step_ms * inner * np.arange(outer), omega))
-        fine = np.exp(-1j * np.multiply.outer(step_ms * np.arange(inner), omega))
-        if energy:
-            table = (coarse * spectrum) @ fine.T  # (outer, inner): every delay in one product
+        coarse = self._turn(start_ms + step_ms * inner * np.arange(outer))
+        fine = self._turn(step_ms * np.arange(inner))
+        if self.criterion == "energy":
+            coarse *= self._folded[1]
+            table = coarse @ fine.T  # (outer, inner): every delay in one product
             cross = table.real.reshape(-1)[:count]
             return [self._energy_db(cross, inverted) for inverted in polarities]
-        coarse *= spectrum
+        coarse = coarse[:, self._where] * self._relative_cross
+        fine = fine[:, self._where]
+        real, imaginary = fine.real.copy(), fine.imag.copy()
+        size = self._omega.size
         results = [np.empty(outer * inner) for _ in polarities]
-        rows = max(1, _CHUNK_ELEMENTS // (inner * omega.size))
+        rows = max(1, _CHUNK_ELEMENTS // (inner * size))
         for begin in range(0, outer, rows):
             part = coarse[begin : begin + rows, np.newaxis, :]
-            cross = part.real * fine.real - part.imag * fine.imag
-            flat = cross.reshape(-1, omega.size)
+            cross = part.real * real - part.imag * imaginary
+            flat = cross.reshape(-1, size)
             where = slice(begin * inner, begin * inner + flat.shape[0])
             for result, inverted in zip(results, polarities, strict=True):
                 result[where] = self._combine(self._losses(flat, inverted))
@@ -193,14 +221,14 @@ def search(
     if max_delay_ms <= 0.0:
         return sorted(
             (
-                Minimum(0.0, inverted, float(problem.values_db(np.zeros(1), inverted=inverted)[0]), True)
+                Minimum(
+                    0.0, inverted, float(problem.values_db(np.zeros(1), inverted=inverted)[0]), True
+                )
                 for inverted in polarities
             ),
             key=lambda minimum: minimum.value_db,
         )
-    per_period = (
-        ENERGY_STEPS_PER_PERIOD if problem.criterion == "energy" else LOSS_STEPS_PER_PERIOD
-    )
+    per_period = ENERGY_STEPS_PER_PERIOD if problem.criterion == "energy" else LOSS_STEPS_PER_PERIOD
     count = 1 + 2 * max(8, int(np.ceil(max_delay_ms * 1e-3 * problem.highest_hz * per_period)))
     step_ms = 2.0 * max_delay_ms / (count - 1)
     found: list[Minimum] = []
@@ -222,14 +250,43 @@ def search(
 
 _SPREAD = np.arange(-3.0, 4.0) / 4.0
 """Seven points inside a bracket; each round shrinks it to a quarter."""
+_NEWTON_ROUNDS = 8
 
 
 def _refine(
     problem: DelayProblem, centres_ms: FloatArray, half_ms: float, inverted: bool
 ) -> tuple[FloatArray, FloatArray]:
-    """Close in on the minima inside centre ± half, all at once; shapes (c,)."""
+    """Close in on the minima inside centre ± half, all at once; shapes (c,).
+
+    Newton's method where the criterion is smooth and it settles inside the bracket, shrinking
+    brackets for the rest.
+    """
     if centres_ms.size == 0:
         return centres_ms, centres_ms
+    if problem.criterion == "worst":
+        return _shrink(problem, centres_ms, half_ms, inverted)
+    delays = centres_ms.copy()
+    near_ms = 1e-3 / (2e-3 * np.pi * problem.highest_hz)  # quadratic: the next error is 1e-6 rad
+    settled = np.zeros(delays.shape, dtype=bool)
+    for _ in range(_NEWTON_ROUNDS):
+        slope, bend = problem.derivatives(delays, inverted=inverted)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            step = np.where(bend > 0.0, -slope / bend, np.nan)
+        settled = np.abs(step) < near_ms
+        delays = np.clip(delays + np.nan_to_num(step), centres_ms - half_ms, centres_ms + half_ms)
+        if settled.all():
+            break
+    values = problem.values_db(delays, inverted=inverted)
+    lost = ~settled
+    if lost.any():
+        delays[lost], values[lost] = _shrink(problem, centres_ms[lost], half_ms, inverted)
+    return delays, values
+
+
+def _shrink(
+    problem: DelayProblem, centres_ms: FloatArray, half_ms: float, inverted: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Minima by shrinking brackets: no derivative, so corners and caps are no trouble."""
     centres = centres_ms.copy()
     half = half_ms
     rows = np.arange(centres.size)
@@ -237,18 +294,7 @@ def _refine(
         points = centres[:, np.newaxis] + half * _SPREAD
         values = problem.values_db(points.reshape(-1), inverted=inverted).reshape(points.shape)
         best = np.argmin(values, axis=1)
-        if half / 4.0 <= RESOLUTION_MS * 50.0:
-            break
         centres = points[rows, best]
+        if half <= RESOLUTION_MS:
+            return centres, values[rows, best]
         half /= 4.0
-    # The last bracket is far below the curvature's scale: a parabola through three points.
-    middle = np.clip(best, 1, values.shape[1] - 2)
-    left, centre, right = (values[rows, middle + offset] for offset in (-1, 0, 1))
-    bend = left - 2.0 * centre + right
-    with np.errstate(divide="ignore", invalid="ignore"):
-        shift = np.where(bend > 0.0, 0.5 * (left - right) / bend, 0.0)
-    delays = points[rows, middle] + np.clip(np.nan_to_num(shift), -1.0, 1.0) * half / 4.0
-    refined = problem.values_db(delays, inverted=inverted)
-    coarse = values[rows, best]
-    keep = refined <= coarse
-    return np.where(keep, delays, points[rows, best]), np.where(keep, refined, coarse)
