@@ -1,0 +1,421 @@
+"""Curves over frequency on a grid of characters, shared by every door that draws on a terminal.
+
+`plot` makes a `Drawing`: characters, and for each cell which curve or part of the axis it shows,
+so that a terminal can colour it. It never relies on colour: dash and label tell curves apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from xover.model.names import inert
+from xover.model.problems import Refused
+from xover.sheets.cells import clusters, fitted, width_of, wrapped
+from xover.sheets.drawing import AXIS, CURSOR, CURVE, GRID, SHADE, TEXT, Curve, Drawing, stack
+from xover.sheets.raster import Grid, dash_pattern, raster
+from xover.sheets.scales import (
+    HIGH_HZ,
+    LOW_HZ,
+    automatic_range,
+    frequency_name,
+    frequency_ticks,
+    show_tick,
+    steps_for,
+)
+
+__all__ = ["CURVE", "GUTTER", "Curve", "Drawing", "magnitude_over_phase", "plot", "stack"]
+
+GUTTER = 6
+"""Columns left of the plot: figures of the value axis and the axis itself."""
+MINIMUM_WIDTH, MINIMUM_HEIGHT = 32, 5
+
+_MARKS = "*+ox#@%=&$"
+"""Without Unicode, each curve has a mark of its own in place of a dash."""
+_DOT_WEIGHTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
+"""Braille patterns, Unicode 15 chapter 21.1: the bit of each dot, by row and column."""
+
+
+@dataclass
+class _Canvas:
+    """Characters being put together; nothing outside the drawing is ever written."""
+
+    height: int
+    width: int
+    characters: NDArray[np.str_] = field(init=False)
+    styles: NDArray[np.int16] = field(init=False)
+    shaded: NDArray[np.bool_] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.characters = np.full((self.height, self.width), " ", dtype="<U4")
+        self.styles = np.zeros((self.height, self.width), dtype=np.int16)
+        self.shaded = np.zeros((self.height, self.width), dtype=bool)
+
+    def write(self, row: int, column: int, text: str, style: int) -> None:
+        """Put `text` at a cell; what does not fit to the right is left out."""
+        for piece, cells in clusters(text):
+            if column + cells > self.width:
+                return
+            self.characters[row, column] = piece[:4]
+            self.styles[row, column : column + cells] = style
+            if cells == 2:
+                self.characters[row, column + 1] = ""
+            column += cells
+
+    def blank(self, row: int, start: int, stop: int) -> bool:
+        """Whether the cells from `start` to before `stop` hold nothing but ground."""
+        if start < 0 or stop > self.width:
+            return False
+        return bool(np.isin(self.styles[row, start:stop], (TEXT, GRID, SHADE)).all()) and not any(
+            text not in (" ", "·", "░") for text in self.characters[row, start:stop].tolist()
+        )
+
+
+def plot(
+    curves: Sequence[Curve],
+    *,
+    width: int,
+    height: int,
+    unit: str = "dB",
+    low_hz: float = LOW_HZ,
+    high_hz: float = HIGH_HZ,
+    value_range: tuple[float, float] | None = None,
+    bands: Sequence[tuple[float, float, str]] = (),
+    title: str = "",
+    cursor_hz: float | None = None,
+    labels: str = "auto",
+    margin: int | None = None,
+    frequency_axis: bool = True,
+    ascii_only: bool = False,
+) -> Drawing:
+    """Draw curves over log frequency in `width` × `height` characters.
+
+    `unit` is "dB", "deg" or "ms" (any other gets 1-2-5 steps); `value_range` (bottom, top) where
+    not automatic; `bands` are (low Hz, high Hz, label) to shade; `labels` is "margin" (at the
+    curves' ends), "legend" (above), "none" or "auto"; `margin` fixes the columns kept on the right.
+    Raises `Refused` where there is no room, or for a range that is empty.
+    """
+    if width < MINIMUM_WIDTH or height < MINIMUM_HEIGHT:
+        raise Refused.at(
+            "",
+            f"a plot needs at least {MINIMUM_WIDTH} columns and {MINIMUM_HEIGHT} rows, here are "
+            f"{width} and {height}; widen the terminal or write the plot to a file",
+        )
+    if not 0.0 < low_hz < high_hz:
+        raise Refused.at("", f"a plot from {low_hz:g} to {high_hz:g} Hz has no width")
+    if value_range is not None and not value_range[0] < value_range[1]:
+        raise Refused.at("", f"a plot from {value_range[0]:g} to {value_range[1]:g} has no height")
+    names = [_samples_and_names(curve, index, ascii_only) for index, curve in enumerate(curves)]
+    axis_rows = 1 if frequency_axis else 0
+    if labels == "auto":
+        roomy = width >= 60 and len(curves) <= height - 1 - axis_rows
+        labels = "margin" if roomy else "legend"
+    if margin is None:
+        widest = max((width_of(name) for _, name in names), default=0)
+        margin = min(widest, max(8, width // 5)) + 5 if labels == "margin" and names else 0
+    columns = width - GUTTER - margin
+    header = _header(title, names if labels == "legend" else [], columns, height - axis_rows - 3)
+    rows = height - len(header) - axis_rows
+    bottom, top, step = _value_axis(curves, low_hz, high_hz, value_range, rows, unit)
+    canvas = _Canvas(height, width)
+    drawing = Drawing(
+        canvas.characters, canvas.styles, canvas.shaded, low_hz, high_hz, (bottom, top),
+        len(header), rows, GUTTER, columns,
+    )  # fmt: skip
+    ticks = _frequency_figures(drawing)
+    _draw_ground(canvas, drawing, unit, step, ticks, bands, ascii_only)
+    ends = _draw_curves(canvas, drawing, curves, ascii_only)
+    if cursor_hz is not None and low_hz <= cursor_hz <= high_hz:
+        _draw_cursor(canvas, drawing, drawing.column_of(cursor_hz), ascii_only)
+    for row, pieces in enumerate(header):
+        _write_header(canvas, row, pieces, curves)
+    canvas.write(0, 0, unit.rjust(4), AXIS)
+    if labels == "margin":
+        _draw_labels(canvas, drawing, curves, names, ends, margin)
+    if frequency_axis:
+        for column, text, _ in ticks:
+            canvas.write(height - 1, column, text, AXIS)
+    for band in bands:
+        _label_band(canvas, drawing, band, ascii_only)
+    return drawing
+
+
+_Ticks = list[tuple[int, str, int]]
+"""Frequency figures: where each starts, its text, the column it speaks of."""
+_Pieces = list[tuple[str, int]]
+"""Pieces of a header line: text, and the index of its curve or −1."""
+
+
+def _samples_and_names(curve: Curve, index: int, ascii_only: bool) -> tuple[str, str]:
+    name = inert(curve.label)
+    if ascii_only:
+        name = name.replace("−", "-").replace("…", "~")
+        name = name.encode("ascii", "backslashreplace").decode("ascii")
+        return _MARKS[index % len(_MARKS)] * 2, name
+    on = dash_pattern(curve.dash)
+    codes = [0x02 * bool(on[2 * k]) + 0x10 * bool(on[2 * k + 1]) for k in range(3)]
+    return "".join(chr(0x2800 + code) for code in codes), name
+
+
+def _header(title: str, names: Sequence[tuple[str, str]], columns: int, most: int) -> list[_Pieces]:
+    """The lines above the plot: the title, then the legend, never more than `most` lines."""
+    limit = max(12, columns // 2 - 4)
+    items: _Pieces = []
+    for index, (sample, name) in enumerate(names):
+        cut = name if width_of(name) <= limit else fitted(name, limit).rstrip()
+        items.append((f"{sample} {cut}", index))
+    lines: list[_Pieces] = [[(fitted(inert(title), columns).rstrip(), -1)]] if title else [[]]
+    used = width_of(lines[0][0][0]) if title else 0
+    while items:
+        text, index = items[0]
+        gap = 3 if lines[-1] else 0
+        if used + gap + width_of(text) > columns and lines[-1]:
+            if len(lines) >= max(1, most):
+                _say_more(lines[-1], len(items), columns)
+                break
+            lines.append([])
+            used = 0
+            continue
+        lines[-1].append((" " * gap + text, index))
+        used += gap + width_of(text)
+        items.pop(0)
+    return lines
+
+
+def _say_more(line: _Pieces, left: int, columns: int) -> None:
+    """End a full legend with how many curves it does not name."""
+    while line:
+        more = f"   and {left} more"
+        if sum(width_of(text) for text, _ in line) + len(more) <= columns or len(line) == 1:
+            line.append((more, -1))
+            return
+        if line.pop()[1] >= 0:
+            left += 1
+
+
+def _write_header(canvas: _Canvas, row: int, pieces: _Pieces, curves: Sequence[Curve]) -> None:
+    column = GUTTER
+    for text, index in pieces:
+        style = TEXT if index < 0 else CURVE + curves[index].order
+        canvas.write(row, column, text, style)
+        column += width_of(text)
+
+
+def _value_axis(
+    curves: Sequence[Curve],
+    low_hz: float,
+    high_hz: float,
+    value_range: tuple[float, float] | None,
+    rows: int,
+    unit: str,
+) -> tuple[float, float, float]:
+    """(bottom, top, tick step) of the value axis."""
+    if value_range is None and unit == "deg" and all(curve.wraps for curve in curves):
+        value_range = (-180.0, 180.0)
+    if value_range is not None:
+        bottom, top = value_range
+        per_row = (top - bottom) / max(1, rows - 1)
+        fitting = [step for step in steps_for(unit) if step >= 2.0 * per_row - 1e-9]
+        return bottom, top, fitting[0] if fitting else top - bottom
+    least, most = np.inf, -np.inf
+    for curve in curves:
+        inside = (curve.frequency_hz >= low_hz) & (curve.frequency_hz <= high_hz)
+        shown = curve.values[inside & np.isfinite(curve.values)]
+        if shown.size:
+            least, most = min(least, float(shown.min())), max(most, float(shown.max()))
+    if least > most:
+        least, most = 0.0, 0.0
+    return automatic_range(least, most, rows, unit)
+
+
+def _frequency_figures(drawing: Drawing) -> _Ticks:
+    """Frequency figures, left to right; none overlaps another or is cut off."""
+    taken: list[tuple[int, int]] = []
+    ticks: _Ticks = []
+    last = drawing.left + drawing.columns
+    for level in frequency_ticks(drawing.low_hz, drawing.high_hz):
+        for frequency_hz in level:
+            text = frequency_name(frequency_hz)
+            column = drawing.column_of(frequency_hz)
+            start = column - len(text) // 2
+            start = min(max(start, drawing.left), last - len(text))
+            stop = start + len(text)
+            if all(stop + 1 <= a or start >= b + 1 for a, b in taken):
+                taken.append((start, stop))
+                ticks.append((start, text, column))
+    return sorted(ticks)
+
+
+def _draw_ground(
+    canvas: _Canvas,
+    drawing: Drawing,
+    unit: str,
+    step: float,
+    ticks: _Ticks,
+    bands: Sequence[tuple[float, float, str]],
+    ascii_only: bool,
+) -> None:
+    """The value axis, a dot where a value tick meets a frequency tick, and the shaded bands."""
+    bottom, top = drawing.value_range
+    first, left, right = drawing.top_row, drawing.left, drawing.left + drawing.columns
+    bar, cross, dot, shade = "|+.:" if ascii_only else "│┤·░"
+    canvas.characters[first : first + drawing.rows, left - 1] = bar
+    canvas.styles[first : first + drawing.rows, left - 1] = AXIS
+    for low_hz, high_hz, _ in bands:
+        start = max(left, drawing.column_of(max(low_hz, drawing.low_hz)))
+        stop = min(right, drawing.column_of(min(high_hz, drawing.high_hz)) + 1)
+        if start < stop and high_hz > drawing.low_hz and low_hz < drawing.high_hz:
+            canvas.shaded[first : first + drawing.rows, start:stop] = True
+            canvas.characters[first : first + drawing.rows, start:stop] = shade
+            canvas.styles[first : first + drawing.rows, start:stop] = SHADE
+    columns = [column for _, _, column in ticks]
+    for tick in np.arange(np.ceil(bottom / step - 1e-9), np.floor(top / step + 1e-9) + 1) * step:
+        row = first + int(np.floor((top - tick) / (top - bottom) * (drawing.rows - 1) + 0.5))
+        figure = show_tick(float(tick), unit, step)
+        figure = figure.replace("−", "-") if ascii_only else figure
+        canvas.write(row, 0, f"{figure:>4} "[: GUTTER - 1], AXIS)
+        canvas.write(row, left - 1, cross, AXIS)
+        free = [column for column in columns if canvas.styles[row, column] == TEXT]
+        canvas.characters[row, free] = dot
+        canvas.styles[row, free] = GRID
+
+
+def _draw_curves(
+    canvas: _Canvas, drawing: Drawing, curves: Sequence[Curve], ascii_only: bool
+) -> list[int]:
+    """Draw every curve; returns the row where each ends on the right, −1 for one not seen."""
+    wide, tall = (1, 1) if ascii_only else (2, 4)
+    bottom, top = drawing.value_range
+    rows, columns = drawing.rows * tall, drawing.columns * wide
+    centre = 0.0 if ascii_only else 1.25
+    grid = Grid(
+        columns, rows, drawing.low_hz, drawing.high_hz, top, bottom,
+        centre, centre + tall * max(1, drawing.rows - 1),
+    )  # fmt: skip
+    which, row, column = raster(
+        grid,
+        [curve.frequency_hz for curve in curves],
+        [curve.values for curve in curves],
+        ["solid" if ascii_only else curve.dash for curve in curves],
+        [360.0 if curve.wraps else None for curve in curves],
+    )
+    cell_row, cell_column = row // tall, column // wide
+    # Dots come in the order of the curves and the last assignment stands: the last is on top.
+    owner = np.full((drawing.rows, drawing.columns), -1, dtype=np.int16)
+    owner[cell_row, cell_column] = which
+    drawn = owner >= 0
+    if ascii_only:
+        marks = np.array(list(_MARKS))
+        found = marks[owner[drawn] % len(_MARKS)]
+    else:
+        dots = np.zeros((rows, columns), dtype=np.uint32)
+        dots[row, column] = 1
+        codes = np.full((drawing.rows, drawing.columns), 0x2800, dtype=np.uint32)
+        for down, pair in enumerate(_DOT_WEIGHTS):
+            for across, weight in enumerate(pair):
+                codes += dots[down::4, across::2] * np.uint32(weight)
+        found = codes[drawn].view("<U1")
+    area = (
+        slice(drawing.top_row, drawing.top_row + drawing.rows),
+        slice(drawing.left, drawing.left + drawing.columns),
+    )
+    canvas.characters[area][drawn] = found
+    orders = np.array([curve.order for curve in curves], dtype=np.int16)
+    if orders.size:
+        canvas.styles[area][drawn] = CURVE + orders[owner[drawn]]
+    ends = []
+    for index in range(len(curves)):
+        mine = which == index
+        last = cell_row[mine][column[mine] == column[mine].max()] if mine.any() else None
+        ends.append(drawing.top_row + int(last.max()) if last is not None else -1)
+    return ends
+
+
+def _draw_cursor(canvas: _Canvas, drawing: Drawing, column: int, ascii_only: bool) -> None:
+    for row in range(drawing.top_row, drawing.top_row + drawing.rows):
+        if canvas.styles[row, column] < CURVE:
+            canvas.write(row, column, "|" if ascii_only else "┊", CURSOR)
+
+
+def _draw_labels(
+    canvas: _Canvas,
+    drawing: Drawing,
+    curves: Sequence[Curve],
+    names: Sequence[tuple[str, str]],
+    ends: Sequence[int],
+    margin: int,
+) -> None:
+    """A label right of each curve's end, moved up or down only as far as others need room."""
+    first, last = drawing.top_row, drawing.top_row + drawing.rows - 1
+    wanted = [end if end >= 0 else last for end in ends]
+    order = sorted(range(len(curves)), key=lambda index: (wanted[index], index))
+    placed: list[int] = []
+    for index in order:
+        placed.append(max(wanted[index], placed[-1] + 1 if placed else first))
+    for position in range(len(placed) - 1, -1, -1):
+        below = placed[position + 1] - 1 if position + 1 < len(placed) else last
+        placed[position] = min(placed[position], below)
+    for index, row in zip(order, placed, strict=True):
+        if row < first:
+            continue
+        sample, name = names[index]
+        text = f"{sample} {fitted(name, margin - len(sample) - 2)}"
+        start = drawing.left + drawing.columns + 1
+        canvas.write(row, start, text, CURVE + curves[index].order)
+
+
+def _label_band(
+    canvas: _Canvas, drawing: Drawing, band: tuple[float, float, str], ascii_only: bool
+) -> None:
+    """Write a band's label beside it, in the lowest row that is free, else as near as it goes."""
+    low_hz, high_hz, label = band
+    text = inert(label)
+    if ascii_only:
+        text = text.replace("−", "-").replace("–", "-")
+        text = text.encode("ascii", "backslashreplace").decode("ascii")
+    left, right = drawing.left, drawing.left + drawing.columns
+    room = width_of(text)
+    after = drawing.column_of(min(high_hz, drawing.high_hz)) + 2
+    before = drawing.column_of(max(low_hz, drawing.low_hz)) - 1 - room
+    for start in (after, before, (after + before) // 2):
+        if left + 1 > start or start + room > right:
+            continue
+        for row in range(drawing.top_row + drawing.rows - 1, drawing.top_row - 1, -1):
+            if canvas.blank(row, start - 1, min(start + room + 1, canvas.width)):
+                canvas.write(row, start, text, TEXT)
+                return
+    for line in wrapped(text, drawing.columns - 2)[:1]:
+        canvas.write(drawing.top_row, left + 1, line, TEXT)
+
+
+def magnitude_over_phase(
+    magnitude: Sequence[Curve],
+    phase: Sequence[Curve],
+    *,
+    width: int,
+    height: int,
+    low_hz: float = LOW_HZ,
+    high_hz: float = HIGH_HZ,
+    bands: Sequence[tuple[float, float, str]] = (),
+    title: str = "",
+    lower_unit: str = "deg",
+    ascii_only: bool = False,
+) -> Drawing:
+    """Magnitude in dB over phase (or, by `lower_unit` "ms", group delay) on one frequency axis.
+
+    Three fifths of the height are the magnitude's. Labels stand beside the magnitude only.
+    """
+    above = (3 * height + 2) // 5
+    upper = plot(
+        magnitude, width=width, height=above, low_hz=low_hz, high_hz=high_hz, bands=bands,
+        title=title, ascii_only=ascii_only,
+    )  # fmt: skip
+    lower = plot(
+        phase, width=width, height=height - above, unit=lower_unit, low_hz=low_hz,
+        high_hz=high_hz, bands=[(a, b, "") for a, b, _ in bands], labels="none",
+        margin=width - GUTTER - upper.columns, ascii_only=ascii_only,
+    )  # fmt: skip
+    return stack(upper, lower)

@@ -1,0 +1,139 @@
+"""What a plot on characters is: the curves going in, and the finished drawing.
+
+A drawing is characters and, for each cell, which curve or part of the axis it shows, so that a
+terminal can colour it. It holds no more than what is seen; `curves.plot` makes one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import groupby
+
+import numpy as np
+from numpy.typing import NDArray
+
+from xover.sheets.palette import colour
+
+TEXT, AXIS, GRID, SHADE, CURSOR = 0, 1, 2, 3, 4
+"""Style numbers of cells that belong to no curve."""
+CURVE = 16
+"""The style of a cell of the curve whose `order` is n is CURVE + n."""
+
+
+@dataclass(frozen=True, eq=False)
+class Curve:
+    """One curve: `frequency_hz` (n,) ascending > 0, `values` (n,) with NaN where there is none.
+
+    `order` chooses the colour, `dash` is a name in `palette.DASHES`; `wraps` makes the values
+    degrees within ±180, whose jumps are not joined.
+    """
+
+    label: str
+    frequency_hz: NDArray[np.float64]
+    values: NDArray[np.float64]
+    dash: str = "solid"
+    order: int = 0
+    wraps: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Drawing:
+    """A finished plot: `characters` and `styles` (height, width), `shaded` where a band lies.
+
+    A cell may hold a base character with marks combined onto it; the cell after a wide character
+    is empty. `left`, `top_row`, `columns` and `rows` say where the plot itself is.
+    """
+
+    characters: NDArray[np.str_]
+    styles: NDArray[np.int16]
+    shaded: NDArray[np.bool_]
+    low_hz: float
+    high_hz: float
+    value_range: tuple[float, float]
+    top_row: int
+    rows: int
+    left: int
+    columns: int
+
+    @property
+    def width(self) -> int:
+        """Columns of the whole drawing."""
+        return int(self.characters.shape[1])
+
+    @property
+    def height(self) -> int:
+        """Rows of the whole drawing."""
+        return int(self.characters.shape[0])
+
+    def column_of(self, frequency_hz: float) -> int:
+        """The column that shows a frequency (it may lie outside the plot)."""
+        span = np.log(self.high_hz / self.low_hz)
+        dot = np.log(frequency_hz / self.low_hz) / span * (2 * self.columns - 1)
+        return self.left + int(np.floor((dot + 0.5) / 2))
+
+    def frequency_at(self, column: int) -> float:
+        """The frequency in Hz at the centre of a column."""
+        share = (2 * (column - self.left) + 0.5) / (2 * self.columns - 1)
+        return float(self.low_hz * (self.high_hz / self.low_hz) ** share)
+
+    def value_at(self, row: int) -> float:
+        """The value at the centre of a row of the plot."""
+        bottom, top = self.value_range
+        return top - (row - self.top_row) * (top - bottom) / max(1, self.rows - 1)
+
+    def lines(self) -> list[str]:
+        """Each row as text, without colour, trailing blanks kept."""
+        return ["".join(row) for row in self.characters.tolist()]
+
+    def runs(self, row: int) -> list[tuple[str, int, bool]]:
+        """A row as (text, style, shaded) pieces of equal style, for a terminal to colour."""
+        cells = zip(
+            self.characters[row].tolist(),
+            self.styles[row].tolist(),
+            self.shaded[row].tolist(),
+            strict=True,
+        )
+        return [
+            ("".join(cell[0] for cell in piece), style, shaded)
+            for (style, shaded), piece in groupby(cells, key=lambda cell: (cell[1], cell[2]))
+        ]
+
+    def to_text(self, *, colour: bool, dark: bool = True) -> str:
+        """The plot as lines of text; with `colour` in 24-bit ANSI sequences, else plain.
+
+        Whether a terminal wants colour (`NO_COLOR`, pipes) is for the caller to settle.
+        """
+        if not colour:
+            return "".join(line.rstrip() + "\n" for line in self.lines())
+        return "".join(
+            "".join(_ansi(*run, dark=dark) for run in self.runs(row)) + "\n"
+            for row in range(self.height)
+        )
+
+
+def _ansi(text: str, style: int, shaded: bool, *, dark: bool) -> str:
+    codes = []
+    if style >= CURVE:
+        codes.append("38;2;{};{};{}".format(*colour(style - CURVE, dark=dark)))
+    elif style in (AXIS, GRID, SHADE):
+        codes.append("38;2;128;128;128")
+    if shaded:
+        text = text.replace("░", " ")
+        codes.append("48;2;48;48;48" if dark else "48;2;225;225;225")
+    return f"\x1b[{';'.join(codes)}m{text}\x1b[0m" if codes else text
+
+
+def stack(upper: Drawing, lower: Drawing) -> Drawing:
+    """One drawing over another of the same width, as magnitude over phase.
+
+    The axis numbers of the result are the upper's; keep the two for reading cursors.
+    """
+    if upper.width != lower.width:
+        raise ValueError("drawings of different width do not stack")
+    return Drawing(
+        np.vstack([upper.characters, lower.characters]),
+        np.vstack([upper.styles, lower.styles]),
+        np.vstack([upper.shaded, lower.shaded]),
+        upper.low_hz, upper.high_hz, upper.value_range,
+        upper.top_row, upper.rows, upper.left, upper.columns,
+    )  # fmt: skip
