@@ -8,17 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
 from xover.acoustics.air import speed_of_sound_m_s
-from xover.acoustics.field import PathResponse, nearest_distance_m, path_at
+from xover.acoustics.geometry import nearest_distance_m
 from xover.design.choice import (
     Candidate,
-    ListenerParts,
     candidates,
     choose,
     quadrature_delay,
@@ -27,13 +25,9 @@ from xover.design.choice import (
 from xover.design.delay_search import Criterion, DelayProblem, Minimum, search
 from xover.design.overlap import (
     POINTS_PER_OCTAVE,
-    WIDEST_OCTAVES,
-    find_overlap,
-    lies_lower,
     merge_bands,
-    reference_range_hz,
-    smoothed_magnitude,
 )
+from xover.design.parts import Basis, Question, parts_at
 from xover.dsp.axis import Axis
 from xover.model.changes import (
     Setting,
@@ -49,10 +43,9 @@ from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.model.processing import Crossover, Output
 from xover.model.rig import Loudspeaker
-from xover.model.units import show_hz, show_ms
+from xover.model.units import show_ms
 from xover.model.words import Enclosure, Polarity
 
-Basis = Literal["measured", "trace", "model", "mixed"]
 MAX_ALTERNATIVES = 5
 EDGE_SPREAD_HZ = 5.0
 LATENCY_SPREAD_MS = 1.0
@@ -116,21 +109,6 @@ class Alignment(Struct, frozen=True):
         return any(result.ambiguous for result in self.results)
 
 
-@dataclass(frozen=True)
-class _Question:
-    """Everything asked, with exact names."""
-
-    to: str
-    listeners: tuple[str, ...]
-    drive: Drive
-    max_delay_ms: float
-    keep_polarity: bool
-    band_hz: tuple[float, float] | None
-    criterion: Criterion
-    assume_shared_zero: bool
-    mixed: bool
-
-
 def align(
     preset: Preset,
     *,
@@ -153,7 +131,7 @@ def align(
     accepts captures of unknown or different sessions, `mixed` a measurement against a model and
     phases estimated from magnitude. Raises `Refused` with the reason where no answer is honest.
     """
-    question = _Question(
+    question = Question(
         to,
         tuple(listeners),
         drive_of(preset) if drive is None else drive,
@@ -178,7 +156,7 @@ def apply_alignment(preset: Preset, alignment: Alignment) -> Preset:
     return with_settings(preset, alignment.settings)
 
 
-def _check_request(preset: Preset, move: tuple[str, ...], question: _Question) -> None:
+def _check_request(preset: Preset, move: tuple[str, ...], question: Question) -> None:
     if not move:
         raise Refused.at("", "name at least one output to move")
     if not question.listeners:
@@ -202,7 +180,8 @@ def _check_request(preset: Preset, move: tuple[str, ...], question: _Question) -
         if is_locked(preset, name, "delay"):
             raise Refused.at(
                 f'outputs["{name}"].locked',
-                f"the delay of “{name}” is locked; unlock it, or put it in a group that moves whole",
+                f"the delay of “{name}” is locked; unlock it, or put it in a group that moves "
+                "whole",
             )
     if not question.drive.correlated:
         fed = {
@@ -219,155 +198,9 @@ def _check_request(preset: Preset, move: tuple[str, ...], question: _Question) -
             )
 
 
-def _parts(
-    preset: Preset, name: str, question: _Question, axis: Axis
-) -> tuple[list[ListenerParts], dict[str, Basis], list[str], list[str]]:
-    """Reference and moved part at every listener, the basis of each, modelled outputs, notes."""
-    parts: list[ListenerParts] = []
-    bases: dict[str, set[str]] = {question.to: set(), name: set()}
-    notes: list[str] = []
-    for listener in question.listeners:
-        reference = path_at(preset, question.to, listener, axis, question.drive)
-        moved = path_at(preset, name, listener, axis, question.drive)
-        for path in (reference, moved):
-            _check_path(preset, path, listener, question)
-            bases[path.output].add(path.basis)
-            notes += [f"{path.output} at {listener}: {note}" for note in path.notes]
-        _check_pair(reference, moved, listener, question)
-        first = reference.responses.sum(axis=0)
-        second = moved.responses.sum(axis=0)
-        mask, weight = _overlap_at(preset, name, listener, question, axis, reference, moved)
-        parts.append(ListenerParts(listener, axis.frequency_hz, first, second, weight, mask))
-    settled: dict[str, Basis] = {
-        output: next(iter(kinds)) if len(kinds) == 1 else "mixed"  # type: ignore[misc]
-        for output, kinds in bases.items()
-    }
-    modelled = [output for output, kinds in bases.items() if kinds - {"measured"}]
-    return parts, settled, modelled, list(dict.fromkeys(notes))
-
-
-def _overlap_at(
-    preset: Preset,
-    name: str,
-    listener: str,
-    question: _Question,
-    axis: Axis,
-    reference: PathResponse,
-    moved: PathResponse,
-) -> tuple[np.ndarray, np.ndarray]:
-    frequency_hz = axis.frequency_hz
-    first, second = reference.responses.sum(axis=0), moved.responses.sum(axis=0)
-    weight = np.ones(frequency_hz.size)
-    for path in (reference, moved):
-        if path.coherence is not None:
-            weight = weight * np.nan_to_num(path.coherence)
-        weight = np.where(path.doubtful, 0.0, weight)
-    to, mover = preset.output(question.to), preset.output(name)
-    reference_is_low = lies_lower(
-        frequency_hz,
-        smoothed_magnitude(frequency_hz, first),
-        smoothed_magnitude(frequency_hz, second),
-    )
-    lower, upper = (to, mover) if reference_is_low else (mover, to)
-    corners = (
-        lower.low_pass.frequency_hz if lower.low_pass else None,
-        upper.high_pass.frequency_hz if upper.high_pass else None,
-    )
-    usable = np.where(weight > 0.0, 1.0, np.nan)
-    overlap = find_overlap(
-        frequency_hz,
-        first * usable,
-        second * usable,
-        reference_hz=reference_range_hz(corners),
-        band_hz=question.band_hz,
-    )
-    if not overlap.mask.any():
-        raise Refused.at(
-            "",
-            f"“{question.to}” and “{name}” do not overlap at “{listener}”: nowhere are both within "
-            "10 dB of each other and within 20 dB of the crossover's level"
-            + (
-                f" between {show_hz(question.band_hz[0])} and {show_hz(question.band_hz[1])}"
-                if question.band_hz
-                else "; check the crossover frequencies, or name a band with --band"
-            ),
-        )
-    if question.band_hz is None and overlap.octaves > WIDEST_OCTAVES:
-        raise Refused.at(
-            "",
-            f"“{question.to}” and “{name}” overlap over {overlap.octaves:.1f} octaves at "
-            f"“{listener}”, so they play the same range rather than cross over; set the delay by "
-            "time of flight with `xover distance`, or name a band with --band",
-        )
-    return overlap.mask, weight
-
-
-def _check_path(preset: Preset, path: PathResponse, listener: str, question: _Question) -> None:
-    where = f"“{path.output}” at “{listener}”"
-    response = path.responses.sum(axis=0)
-    if preset.output(path.output).muted:
-        raise Refused.at("", f"“{path.output}” is muted; unmute it to align it")
-    measurement = preset.measurement(path.output, listener)
-    if measurement is not None and measurement.captured == "unknown":
-        raise Refused.at(
-            "",
-            f"what was set while {where} was captured is unknown, so today's settings cannot be "
-            "put in its place; attach the capture again with --captured flat or settings",
-        )
-    if measurement is not None and measurement.trace.phase_deg is None:
-        raise Refused.at("", f"the capture of {where} has no phase; capture it again with phase")
-    if not np.any(np.nan_to_num(np.abs(response)) > 0.0):
-        raise Refused.at(
-            "",
-            f"{where} gives no sound: it is not routed from a driven input, or has neither a "
-            "source nor a measurement there",
-        )
-    if path.estimate and not question.mixed:
-        raise Refused.at(
-            "",
-            f"the phase of {where} is only an estimate from a magnitude; --mixed accepts it for a "
-            "starting value",
-        )
-
-
-def _check_pair(
-    reference: PathResponse, moved: PathResponse, listener: str, question: _Question
-) -> None:
-    names = f"“{reference.output}” and “{moved.output}” at “{listener}”"
-    if reference.level != moved.level:
-        raise Refused.at(
-            "",
-            f"one of {names} is known in dB SPL and the other only as relative dB, so their levels "
-            "cannot be compared; attach the captures with --captured-input-dbu, or give "
-            "sensitivity and amplifier gain",
-        )
-    measured = [path for path in (reference, moved) if path.basis == "measured"]
-    if len(measured) == 1 and not question.mixed:
-        raise Refused.at(
-            "",
-            f"of {names} only “{measured[0].output}” is measured; capture both in one session, or "
-            "use --mixed for a starting value",
-        )
-    if len(measured) == 2 and not question.assume_shared_zero:
-        first, second = reference.session, moved.session
-        if first is None or second is None:
-            raise Refused.at(
-                "",
-                f"the captures of {names} name no session, so it is not known whether they share "
-                "a time zero; attach them with --session, or use --assume-shared-zero if you know",
-            )
-        if first != second:
-            raise Refused.at(
-                "",
-                f"the captures of {names} come from different sessions (“{first}”, “{second}”) "
-                "without a common time zero; capture both in one session, or use "
-                "--assume-shared-zero if you know that they share it",
-            )
-
-
-def _align_one(preset: Preset, name: str, question: _Question) -> PairAlignment:
+def _align_one(preset: Preset, name: str, question: Question) -> PairAlignment:
     axis = Axis.log(POINTS_PER_OCTAVE, sample_rate_hz=preset.sample_rate_hz)
-    parts, basis, modelled, notes = _parts(preset, name, question, axis)
+    parts, basis, modelled, notes = parts_at(preset, name, question, axis)
     keep = question.keep_polarity
     if is_locked(preset, name, "polarity") and not keep:
         keep = True
@@ -422,7 +255,7 @@ def _align_one(preset: Preset, name: str, question: _Question) -> PairAlignment:
         delayed_output=setting.delayed_output,
         relative_delay_ms=answer.delay_ms,
         inverted=answer.inverted,
-        bands_hz=_bands_hz(parts),
+        bands_hz=merge_bands([band for part in parts for band in part.bands_hz]),
         loss_before_db=losses.at(0.0, inverted=False),
         loss_after_db=losses.at(answer.delay_ms, inverted=answer.inverted),
         tolerance_ms=tolerance,
@@ -437,18 +270,6 @@ def _align_one(preset: Preset, name: str, question: _Question) -> PairAlignment:
     )
 
 
-def _bands_hz(parts: Sequence[ListenerParts]) -> tuple[tuple[float, float], ...]:
-    bands: list[tuple[float, float]] = []
-    for part in parts:
-        padded = np.concatenate(([False], part.mask, [False]))
-        edges = np.flatnonzero(padded[1:] != padded[:-1])
-        bands += [
-            (float(part.frequency_hz[start]), float(part.frequency_hz[stop - 1]))
-            for start, stop in zip(edges[::2], edges[1::2], strict=True)
-        ]
-    return merge_bands(bands)
-
-
 @dataclass(frozen=True)
 class _Entered:
     polarity: Polarity
@@ -461,7 +282,7 @@ class _LossTable:
     """Losses by listener, and what a relative delay means as something to enter."""
 
     mean: DelayProblem
-    question: _Question
+    question: Question
     preset: Preset
     name: str
 
@@ -508,7 +329,7 @@ def _odd_butterworth_pair(first: Output, second: Output) -> bool:
 def _tolerance_elsewhere(
     preset: Preset,
     name: str,
-    question: _Question,
+    question: Question,
     tolerance: tuple[float | None, float | None],
 ) -> tuple[float | None, float | None]:
     """The smaller tolerance as a path length in m, and as a change of air temperature in °C.
@@ -535,7 +356,7 @@ def _tolerance_elsewhere(
 
 
 def _spread(
-    preset: Preset, name: str, question: _Question, modelled: Sequence[str], answer: Minimum
+    preset: Preset, name: str, question: Question, modelled: Sequence[str], answer: Minimum
 ) -> tuple[float, float]:
     """The range of the relative delay in ms over what a data sheet leaves open.
 
@@ -558,7 +379,7 @@ def _spread(
                 ),
             )
             try:
-                parts = _parts(changed, name, question, axis)[0]
+                parts = parts_at(changed, name, question, axis)[0]
             except Refused:
                 continue
             problem = DelayProblem([part.pair() for part in parts], question.criterion)

@@ -32,7 +32,7 @@ DUPLICATE_MS = 1e-3
 
 @dataclass(frozen=True, eq=False)
 class ListenerParts:
-    """Both parts at one listener on the whole grid (n,), NaN where unknown; the overlap mask."""
+    """Both parts at one listener on the whole grid (n,), NaN where unknown; the overlap."""
 
     listener: str
     frequency_hz: FloatArray
@@ -40,6 +40,7 @@ class ListenerParts:
     second: ComplexArray
     weight: FloatArray
     mask: BoolArray
+    bands_hz: tuple[tuple[float, float], ...]
 
     def pair(self) -> Pair:
         """The parts inside the overlap."""

@@ -7,6 +7,7 @@ among them is the caller's business.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -89,7 +90,7 @@ class DelayProblem:
         bounds = [*self._starts.tolist(), self._omega.size]
         runs: list[int] = []
         firsts: list[int] = []
-        for start, stop in zip(bounds[:-1], bounds[1:], strict=True):
+        for start, stop in itertools.pairwise(bounds):
             firsts.append(len(runs))
             runs.extend(range(start, stop, _LOG_GROUP))
         return np.array(runs, dtype=np.intp), np.array(firsts, dtype=np.intp)

@@ -1,0 +1,31 @@
+"""Picks a door, and answers `--version` before anything is imported.
+
+Imports are deferred to the branch that needs them; everything that reaches the user as a fault,
+an interruption or a closed pipe leaves here as one sentence and an exit code.
+"""
+
+import os
+import sys
+
+_ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+
+
+def main() -> None:
+    """The `xover` command."""
+    if sys.argv[1:] == ["--version"]:
+        from xover.__about__ import __version__
+
+        print(f"xover {__version__}")
+        return
+    for name in _ONE_THREAD:  # two threads on a busy machine cost more than they give
+        os.environ.setdefault(name, "1")
+    try:
+        from xover.cli.entry import run
+    except KeyboardInterrupt:
+        print("xover: stopped.", file=sys.stderr)
+        sys.exit(2)
+    sys.exit(run())
+
+
+if __name__ == "__main__":
+    main()

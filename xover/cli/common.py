@@ -1,0 +1,190 @@
+"""What commands share: opening and saving presets, names as typed, what is played.
+
+One place for each rule of the command line that more than one command follows.
+"""
+
+from __future__ import annotations
+
+import functools
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from xover.cli.outcome import say
+from xover.model.drive import Drive, drive_of
+from xover.model.names import find
+from xover.model.preset import Preset
+from xover.model.problems import Refused
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def open_preset(path: str) -> Preset:
+    """Load PRESET; `-` is stdin. A shipped file stands in where `presets/NAME.json` is missing."""
+    from xover.files.preset_json import load
+
+    from xover.files.shipped import shipped
+
+    if path != "-" and not Path(path).exists():
+        example = shipped(path)
+        if example is not None:
+            say(f"there is no “{path}” here; this is the shipped example")
+            return load(example)
+    return load(path)
+
+
+def save_changed(preset: Preset, source: str, output: str | None, *, force: bool) -> str:
+    """Save a changed preset and give the name it was saved under.
+
+    Without `-o` into PRESET itself; a file named by `-o` is overwritten only with `--force`.
+    """
+    from xover.files.preset_json import save
+
+    from xover.files.shipped import shipped
+
+    if output is None:
+        if source == "-":
+            raise Refused.at("", "the preset came from stdin; name the file to write with -o")
+        if not Path(source).exists() and shipped(source) is not None:
+            raise Refused.at(
+                "", f"“{source}” is the shipped example and stays as it is; name a file with -o"
+            )
+        save(preset, source, overwrite=True)
+        return source
+    if output == "-":
+        from xover.files.preset_json import dumps
+
+        write_stdout(dumps(preset))
+        return "-"
+    save(preset, output, overwrite=force)
+    return output
+
+
+def write_stdout(data: bytes) -> None:
+    """Bytes to stdout, after whatever was printed before."""
+    sys.stdout.flush()
+    stream = click.get_binary_stream("stdout")
+    stream.write(data)
+    stream.flush()
+
+
+def write_result(data: bytes, output: str | None, *, force: bool) -> None:
+    """Bytes to the file named by `-o`, or to stdout; never over a file without `--force`."""
+    if output is None or output == "-":
+        write_stdout(data)
+        return
+    from xover.files.safe_write import write_bytes
+
+    write_bytes(output, data, overwrite=force)
+    say(f"wrote {output}")
+
+
+def output_names(preset: Preset, typed: Sequence[str]) -> tuple[str, ...]:
+    """Exact output names for what was typed."""
+    names = [item.name for item in preset.outputs]
+    return tuple(find(names, name, kind="output") for name in typed)
+
+
+def listener_names(preset: Preset, typed: Sequence[str]) -> tuple[str, ...]:
+    """Exact listener names for what was typed."""
+    names = [item.name for item in preset.listeners]
+    if typed and not names:
+        raise Refused.at("listeners", "the preset has no listeners; add one with its position")
+    return tuple(find(names, name, kind="listener") for name in typed)
+
+
+def level_pairs(preset: Preset, typed: Sequence[str]) -> dict[str, float]:
+    """`INPUT[=DB]` as exact input names with levels; a name may itself hold an equals sign."""
+    names = [item.name for item in preset.inputs]
+    levels: dict[str, float] = {}
+    for text in typed:
+        name, level_db = _split_level(names, text)
+        if name in levels:
+            raise Refused.at("", f"“{name}” is driven twice; name it once")
+        levels[name] = level_db
+    return levels
+
+
+def _split_level(names: Sequence[str], text: str) -> tuple[str, float]:
+    try:
+        return find(names, text, kind="input"), 0.0
+    except Refused:
+        name, equals, figure = text.rpartition("=")
+        if not equals:
+            raise
+    exact = find(names, name, kind="input")
+    try:
+        level_db = float(figure.replace("−", "-"))
+    except ValueError:
+        raise Refused.at("", f"“{figure}” in “{text}” is not a level in dB") from None
+    if not -60.0 <= level_db <= 60.0:
+        raise Refused.at("", f"the level in “{text}” must be between −60 and +60 dB")
+    return exact, level_db
+
+
+def drive_options(command: F) -> F:
+    """`--drive INPUT[=DB]…` and `--uncorrelated`."""
+    command = click.option(
+        "--uncorrelated", is_flag=True, help="The inputs carry independent signals."
+    )(command)
+    return click.option(
+        "--drive",
+        "driven",
+        multiple=True,
+        metavar="INPUT[=DB]",
+        help="Play this input, at this level (repeatable). Default: the preset's stimulus, "
+        "else all inputs alike.",
+    )(command)
+
+
+def drive_from(preset: Preset, driven: Sequence[str], uncorrelated: bool) -> Drive:
+    """What is played, from the options."""
+    return drive_of(preset, level_pairs(preset, driven) or None, uncorrelated=uncorrelated)
+
+
+def drive_document(drive: Drive) -> dict[str, Any]:
+    """What was played, as part of a JSON answer."""
+    return {
+        "inputs": dict(drive.levels_db),
+        "correlated": drive.correlated,
+        "origin": drive.origin,
+    }
+
+
+def drive_sentence(drive: Drive) -> str:
+    """What was played, as a sentence."""
+    from xover.model.units import signed
+
+    levels = ", ".join(f"{name} {signed(level, 1)} dB" for name, level in drive.levels_db.items())
+    how = "the same signal" if drive.correlated else "independent signals"
+    if len(drive.levels_db) == 1:
+        return f"played: {levels}"
+    return f"played: {levels} ({how})"
+
+
+def apply_options(command: F) -> F:
+    """`--apply`, `-o FILE` and `--force` for commands that can change the preset."""
+    command = click.option("--force", is_flag=True, help="Overwrite the file named by -o.")(command)
+    command = click.option(
+        "-o", "output_file", metavar="FILE", help="Write the changed preset here instead."
+    )(command)
+    return click.option("--apply", "apply_", is_flag=True, help="Write the result into PRESET.")(
+        command
+    )
+
+
+def check_apply(apply_: bool, output_file: str | None) -> None:
+    """`-o` has a meaning only together with `--apply`."""
+    if output_file is not None and not apply_:
+        raise Refused.at("", "-o names where --apply writes; add --apply, or leave out -o")
+
+
+json_option = functools.partial(
+    click.option, "--json", "as_json", is_flag=True, help="One JSON document on stdout."
+)
+"""`--json`, the same everywhere."""
+
+preset_argument = functools.partial(click.argument, "preset", metavar="PRESET")

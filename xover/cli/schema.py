@@ -1,0 +1,16 @@
+"""`xover schema`: the JSON Schema of the file format, generated from the model."""
+
+from __future__ import annotations
+
+import json
+
+import click
+
+
+@click.command(epilog="Example: xover schema preset > preset.schema.json")
+@click.argument("kind", type=click.Choice(["preset"]))
+def command(kind: str) -> None:
+    """Print the JSON Schema (draft 2020-12) of the preset format."""
+    from xover.files.preset_schema import preset_schema
+
+    click.echo(json.dumps(preset_schema(), indent=2, ensure_ascii=False))
