@@ -6,7 +6,7 @@ no single field can state in `model.rules`.
 
 from __future__ import annotations
 
-from typing import Literal, Protocol, TypeVar
+from typing import Final, Literal, Protocol, TypeVar
 
 from msgspec import Struct
 
@@ -21,8 +21,8 @@ from xover.model.rig import (
     Source,
 )
 
-FORMAT = "xover-preset"
-VERSION = 1
+FORMAT: Final = "xover-preset"
+VERSION: Final = 1
 
 
 class Preset(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):

@@ -12,7 +12,7 @@ from msgspec import Struct
 
 
 class Fault(Struct, frozen=True):
-    """One thing wrong: `where` is a path in the file (or "" for the whole), `message` a sentence."""
+    """One thing wrong: `where` is a path in the file ("" for the whole), `message` a sentence."""
 
     where: str
     message: str

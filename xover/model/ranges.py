@@ -11,8 +11,12 @@ from typing import Annotated
 from msgspec import Meta
 
 
-def _meta(unit: str, **bounds: float) -> Meta:
-    return Meta(extra={"unit": unit}, **bounds)
+def _meta(
+    unit: str, *, ge: float | None = None, gt: float | None = None, le: float | None = None
+) -> Meta:
+    if gt is not None:
+        return Meta(extra={"unit": unit}, gt=gt, le=le)
+    return Meta(extra={"unit": unit}, ge=ge, le=le)
 
 
 Gain = Annotated[float, _meta("dB", ge=-60.0, le=60.0)]

@@ -6,8 +6,6 @@ in the file. Nothing here computes.
 
 from __future__ import annotations
 
-from typing import Literal
-
 from msgspec import Struct
 
 from xover.model.processing import Air, Input, Output
@@ -208,5 +206,3 @@ class Measurement(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True)
     captured_sample_rate_hz: SampleRateHz | None = None
     captured_air: Air | None = None
     captured_positions_m: CapturedPositions | None = None
-
-

@@ -1,0 +1,81 @@
+"""What the operating system said about a path, as one sentence; reading bytes with a limit.
+
+Every reader and writer of files speaks through here, so that a path is named the same way
+everywhere. Interprets nothing that it reads.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import sys
+from pathlib import Path
+
+from xover.model.names import quoted
+from xover.model.problems import Refused
+
+STANDARD_STREAM = "-"
+"""The path that means standard input or output."""
+
+_REASONS: dict[int, str] = {
+    errno.ENOENT: "there is no such file or folder; check the path",
+    errno.ENOTDIR: "part of the path is a file, not a folder; check the path",
+    errno.EISDIR: "it is a folder; name a file in it",
+    errno.EACCES: "permission is denied; change the permissions or choose another place",
+    errno.EPERM: "the system does not permit it; change the permissions or choose another place",
+    errno.EROFS: "the disk is read-only; choose another place",
+    errno.ENOSPC: "the disk is full; make room or choose another place",
+    errno.EDQUOT: "your share of the disk is used up; make room or choose another place",
+    errno.ENAMETOOLONG: "the name is too long; choose a shorter one",
+    errno.ELOOP: "its symbolic links go round in a circle; name the file itself",
+    errno.EFBIG: "it would be larger than the disk allows; choose another place",
+    errno.EIO: "the disk reports an error; try another disk, and look after this one",
+    errno.EBUSY: "it is in use; close what holds it and try again",
+    errno.ETXTBSY: "it is in use; close what holds it and try again",
+}
+
+
+def shown_path(path: str | Path) -> str:
+    """A path for a message: inert, in quotation marks, standard streams by their names."""
+    return quoted(str(path), 300)
+
+
+def refused(error: OSError | ValueError, path: str | Path, doing: str) -> Refused:
+    """The refusal that says why a path could not be used; `doing` is "read" or "written"."""
+    number = error.errno if isinstance(error, OSError) else None
+    if number is None:
+        # A path with a NUL or with letters that the file system cannot spell.
+        reason = "its name holds characters that no file name can hold; choose another name"
+    else:
+        reason = _REASONS.get(number) or f"the system says: {os.strerror(number)}"
+    return Refused.at("", f"{shown_path(path)} could not be {doing}: {reason}")
+
+
+def read_bytes(path: str | Path, *, limit_bytes: int) -> bytes:
+    """The bytes of a file, or of standard input for "-".
+
+    Raises `Refused` where the path cannot be read or holds more than `limit_bytes`, of which no
+    more than that is read.
+    """
+    if str(path) == STANDARD_STREAM:
+        data = sys.stdin.buffer.read(limit_bytes + 1)
+    else:
+        if not str(path):
+            raise Refused.at("", "the path is empty; name a file")
+        try:
+            with open(path, "rb") as file:
+                size = os.fstat(file.fileno()).st_size
+                data = b"" if size > limit_bytes else file.read(limit_bytes + 1)
+        except (OSError, ValueError) as error:
+            raise refused(error, path, "read") from error
+        if size > limit_bytes:
+            raise _too_large(path, limit_bytes)
+    if len(data) > limit_bytes:
+        raise _too_large(path, limit_bytes)
+    return data
+
+
+def _too_large(path: str | Path, limit_bytes: int) -> Refused:
+    name = "standard input" if str(path) == STANDARD_STREAM else shown_path(path)
+    limit_mb = limit_bytes // (1024 * 1024)
+    return Refused.at("", f"{name} holds more than {limit_mb} MB; such a file is not read")

@@ -1,0 +1,154 @@
+"""Writing a file so that the old one or the new one is there, whole, whatever happens.
+
+The bytes go to an exclusive file beside the target, reach the disk, and take the name in one
+step. Refuses to replace anything unless told to.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import secrets
+import stat
+from pathlib import Path
+
+from xover.files.paths import refused, shown_path
+from xover.model.problems import Refused
+
+_NO_LINKS = frozenset(
+    {errno.EPERM, errno.EACCES, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK,
+     errno.EINVAL, errno.EXDEV}
+)  # fmt: skip
+"""What file systems without hard links answer when asked for one."""
+
+
+def write_bytes(path: str | Path, data: bytes, *, overwrite: bool) -> None:
+    """Write `data` as the file `path`, all or nothing, and have it on the disk on return.
+
+    Symbolic links are followed; an existing file keeps its permissions, and its owner where the
+    system allows. A device or pipe is written straight through. Raises `Refused`, with the old
+    file untouched and nothing left behind, where the file exists and `overwrite` is false, or
+    where the system does not let it be written.
+    """
+    if not str(path):
+        raise Refused.at("", "the path is empty; name a file")
+    try:
+        target = os.path.realpath(path)
+        existing = _status(target)
+        if existing is not None and not overwrite and stat.S_ISREG(existing.st_mode):
+            raise _exists(path)
+        if existing is not None and stat.S_ISDIR(existing.st_mode):
+            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+        if existing is not None and not stat.S_ISREG(existing.st_mode):
+            _write_through(target, data)
+        elif existing is not None and not os.access(target, os.W_OK):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+        else:
+            _write_beside(target, data, existing, overwrite=overwrite)
+    except FileExistsError as error:
+        raise _exists(path) from error
+    except BrokenPipeError:
+        raise  # whoever reads the pipe has gone; the door decides what that means
+    except (OSError, ValueError) as error:
+        raise refused(error, path, "written") from error
+
+
+def _write_beside(
+    target: str, data: bytes, existing: os.stat_result | None, *, overwrite: bool
+) -> None:
+    folder = os.path.dirname(target)
+    temporary = os.path.join(folder, f".xover-{os.getpid()}-{secrets.token_hex(8)}.tmp")
+    # A private file stays private from its first byte; a new one follows the umask.
+    mode = 0o666 if existing is None else 0o600
+    descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _CLOSE_ON_EXEC, mode)
+    try:
+        try:
+            _write_all(descriptor, data)
+            if existing is not None:
+                _keep_owner_and_mode(descriptor, existing)
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+        if overwrite:
+            os.replace(temporary, target)
+        else:
+            _claim(temporary, target)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(temporary)
+        raise
+    _sync_folder(folder)
+
+
+def _claim(temporary: str, target: str) -> None:
+    """Give the finished file its name, unless something of that name has appeared meanwhile."""
+    try:
+        os.link(temporary, target)
+    except FileExistsError:
+        raise
+    except OSError as error:
+        if error.errno not in _NO_LINKS:
+            raise
+    else:
+        with contextlib.suppress(OSError):
+            os.unlink(temporary)
+        return
+    # Without hard links: claim the name with an empty file, then put the full one in its place.
+    os.close(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _CLOSE_ON_EXEC, 0o666))
+    try:
+        os.replace(temporary, target)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(target)
+        raise
+
+
+def _write_through(target: str, data: bytes) -> None:
+    descriptor = os.open(target, os.O_WRONLY | _CLOSE_ON_EXEC)
+    try:
+        _write_all(descriptor, data)
+    finally:
+        os.close(descriptor)
+
+
+def _write_all(descriptor: int, data: bytes) -> None:
+    rest = memoryview(data)
+    while rest:
+        rest = rest[os.write(descriptor, rest) :]
+
+
+def _keep_owner_and_mode(descriptor: int, existing: os.stat_result) -> None:
+    if hasattr(os, "fchown"):
+        with contextlib.suppress(OSError):
+            os.fchown(descriptor, existing.st_uid, existing.st_gid)
+    if hasattr(os, "fchmod"):
+        with contextlib.suppress(OSError):  # file systems without modes have none to keep
+            os.fchmod(descriptor, stat.S_IMODE(existing.st_mode))
+
+
+def _sync_folder(folder: str) -> None:
+    """Have the new name itself reach the disk; some file systems refuse this, and that is fine."""
+    with contextlib.suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY | _CLOSE_ON_EXEC)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def _status(target: str) -> os.stat_result | None:
+    try:
+        return os.stat(target)
+    except FileNotFoundError:
+        return None
+
+
+def _exists(path: str | Path) -> Refused:
+    return Refused.at(
+        "",
+        f"{shown_path(path)} exists already; name another file, or say that it may be overwritten",
+    )
+
+
+_CLOSE_ON_EXEC = getattr(os, "O_CLOEXEC", 0)

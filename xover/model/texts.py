@@ -1,0 +1,79 @@
+"""Where a structure holds names and text: found from its types once, then walked quickly.
+
+Plainly harmless text is passed over here; what remains is for `names.text_problem` to judge.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import cache
+from typing import Any
+
+import msgspec
+from msgspec import Struct
+from msgspec import inspect as types
+
+from xover.model import places
+
+_Plan = tuple[tuple[str, str, Any], ...]
+"""Of one structure type: field name, how it is reached, and the kind of text or inner plan."""
+
+
+def texts(item: Struct) -> Iterator[tuple[str, str, str]]:
+    """Every name and text of a structure that is not plainly harmless: place, text, kind.
+
+    `kind` is "name", "line" or "prose". Keys of objects are not text of their own: they refer.
+    """
+    yield from _walk_texts(item, _plan_of(type(item)), "")
+
+
+def _walk_texts(item: Any, plan: _Plan, where: str) -> Iterator[tuple[str, str, str]]:
+    for name, reach, what in plan:
+        value = getattr(item, name)
+        if not value:
+            continue
+        if reach == "text":
+            if not _harmless(value):
+                yield places.at_field(where, name), value, what
+        elif reach == "texts":
+            for at, one in enumerate(value):
+                if not _harmless(one):
+                    yield f"{places.at_field(where, name)}[{at}]", one, what
+        elif reach == "inner":
+            yield from _walk_texts(value, what, places.at_field(where, name))
+        else:
+            for at, one in enumerate(value):
+                yield from _walk_texts(one, what, f"{places.at_field(where, name)}[{at}]")
+
+
+def _harmless(text: str) -> bool:
+    return text.isascii() and text.isprintable() and text[:1] != " " != text[-1:]
+
+
+@cache
+def _plan_of(cls: type[Struct]) -> _Plan:
+    kind = msgspec.inspect.type_info(cls)
+    assert isinstance(kind, types.StructType)
+    return _plan(kind)
+
+
+def _plan(kind: types.StructType) -> _Plan:
+    entries: list[tuple[str, str, Any]] = []
+    for field in kind.fields:
+        inner, many = _bare(field.type), False
+        if isinstance(inner, types.VarTupleType):
+            inner, many = _bare(inner.item_type), True
+        if isinstance(inner, types.StructType):
+            plan = _plan(inner)
+            if plan:
+                entries.append((field.name, "items" if many else "inner", plan))
+        elif isinstance(inner, types.Metadata) and isinstance(inner.type, types.StrType):
+            text = str((inner.extra or {}).get("text", "line"))
+            entries.append((field.name, "texts" if many else "text", text))
+    return tuple(entries)
+
+
+def _bare(kind: types.Type) -> types.Type:
+    if isinstance(kind, types.UnionType):
+        return next(one for one in kind.types if not isinstance(one, types.NoneType))
+    return kind
