@@ -5,7 +5,6 @@ One place for each rule of the command line that more than one command follows.
 
 from __future__ import annotations
 
-import functools
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -25,7 +24,6 @@ F = TypeVar("F", bound=Callable[..., Any])
 def open_preset(path: str) -> Preset:
     """Load PRESET; `-` is stdin. A shipped file stands in where `presets/NAME.json` is missing."""
     from xover.files.preset_json import load
-
     from xover.files.shipped import shipped
 
     if path != "-" and not Path(path).exists():
@@ -42,7 +40,6 @@ def save_changed(preset: Preset, source: str, output: str | None, *, force: bool
     Without `-o` into PRESET itself; a file named by `-o` is overwritten only with `--force`.
     """
     from xover.files.preset_json import save
-
     from xover.files.shipped import shipped
 
     if output is None:
@@ -182,9 +179,13 @@ def check_apply(apply_: bool, output_file: str | None) -> None:
         raise Refused.at("", "-o names where --apply writes; add --apply, or leave out -o")
 
 
-json_option = functools.partial(
-    click.option, "--json", "as_json", is_flag=True, help="One JSON document on stdout."
-)
-"""`--json`, the same everywhere."""
+def json_option(command: F) -> F:
+    """`--json`, the same everywhere."""
+    return click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout.")(
+        command
+    )
 
-preset_argument = functools.partial(click.argument, "preset", metavar="PRESET")
+
+def preset_argument(command: F) -> F:
+    """The PRESET argument; `-` is stdin."""
+    return click.argument("preset", metavar="PRESET")(command)

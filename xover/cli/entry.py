@@ -5,10 +5,10 @@ A known name is the command, anything else a path to a preset.
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import os
 import sys
-from typing import Any
 
 import click
 
@@ -93,31 +93,23 @@ def run(arguments: list[str] | None = None) -> int:
     args = sys.argv[1:] if arguments is None else arguments
     as_json = "--json" in args
     try:
-        result: Any = root.main(args=args, prog_name="xover", standalone_mode=False)
-        sys.stdout.flush()
-        return int(result) if isinstance(result, int) else int(Exit.DONE)
-    except Refused:
-        return _guarded(lambda: report_faults(refused.faults, as_json=as_json))
-    except click.exceptions.NoArgsIsHelpError as missing:
-        missing.show()
-        return int(Exit.NOT_DONE)
-    except click.ClickException as problem:
-        fault = Fault("", _sentence(problem))
-        return _guarded(lambda: report_faults([fault], as_json=as_json))
+        try:
+            result = root.main(args=args, prog_name="xover", standalone_mode=False)
+            sys.stdout.flush()
+            return int(result) if isinstance(result, int) else int(Exit.DONE)
+        except Refused as refused:
+            return report_faults(refused.faults, as_json=as_json)
+        except click.exceptions.NoArgsIsHelpError as missing:
+            missing.show()
+            return int(Exit.NOT_DONE)
+        except click.ClickException as problem:
+            return report_faults([Fault("", _sentence(problem))], as_json=as_json)
+        except MemoryError:
+            fault = Fault("", "there is not enough memory for this; use fewer points")
+            return report_faults([fault], as_json=as_json)
     except (KeyboardInterrupt, click.Abort):
         print("\nxover: stopped; nothing was changed that was not announced.", file=sys.stderr)
         return int(Exit.NOT_DONE)
-    except BrokenPipeError:
-        return _closed_pipe()
-    except MemoryError:
-        return report_faults(
-            [Fault("", "there is not enough memory for this; use fewer points")], as_json=as_json
-        )
-
-
-def _guarded(report: Any) -> int:
-    try:
-        return int(report())
     except BrokenPipeError:
         return _closed_pipe()
 
@@ -125,14 +117,10 @@ def _guarded(report: Any) -> int:
 def _closed_pipe() -> int:
     """Whoever read our output has gone: say so and keep the interpreter from complaining too."""
     devnull = os.open(os.devnull, os.O_WRONLY)
-    try:
+    with contextlib.suppress(OSError, ValueError):
         os.dup2(devnull, sys.stdout.fileno())
-    except (OSError, ValueError):
-        pass
-    try:
+    with contextlib.suppress(OSError):
         print("xover: the output was closed before everything was written.", file=sys.stderr)
-    except OSError:
-        pass
     return int(Exit.NOT_DONE)
 
 

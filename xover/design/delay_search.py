@@ -111,7 +111,9 @@ class DelayProblem:
         cross = scale * self._cross
         real = np.bincount(self._where, weights=cross.real, minlength=self._grid.size)
         imaginary = np.bincount(self._where, weights=cross.imag, minlength=self._grid.size)
-        return constant, 2.0 * (real + 1j * imaginary)
+        spectrum = np.empty(self._grid.size, dtype=np.complex128)
+        spectrum.real, spectrum.imag = 2.0 * real, 2.0 * imaginary
+        return constant, spectrum
 
     def values_db(self, delay_ms: FloatArray, *, inverted: bool) -> FloatArray:
         """The criterion in dB at each relative delay, shape (k,)."""
@@ -130,7 +132,7 @@ class DelayProblem:
 
     def _turn(self, delay_ms: FloatArray) -> ComplexArray:
         """e^(−jωτ) on the unique frequencies, shape (k, n_unique)."""
-        return np.exp(np.multiply.outer(delay_ms, -1j * self._grid))
+        return np.asarray(np.exp(np.multiply.outer(delay_ms, -1j * self._grid)))
 
     def _energy_db(self, cross: FloatArray, inverted: bool) -> FloatArray:
         energy = self._folded[0] + (-cross if inverted else cross)
@@ -188,8 +190,8 @@ class DelayProblem:
         """
         inner = max(1, int(np.sqrt(count)))
         outer = -(-count // inner)
-        coarse = self._turn(start_ms + step_ms * inner * np.arange(outer))
-        fine = self._turn(step_ms * np.arange(inner))
+        coarse = self._turn(start_ms + step_ms * inner * np.arange(outer, dtype=np.float64))
+        fine = self._turn(step_ms * np.arange(inner, dtype=np.float64))
         if self.criterion == "energy":
             coarse *= self._folded[1]
             table = coarse @ fine.T  # (outer, inner): every delay in one product
@@ -236,7 +238,7 @@ def search(
     grids = problem.grid_values_db(-max_delay_ms, step_ms, count, polarities)
     for inverted, values in zip(polarities, grids, strict=True):
         inside = 1 + np.flatnonzero((values[1:-1] <= values[:-2]) & (values[1:-1] < values[2:]))
-        centres = -max_delay_ms + step_ms * inside
+        centres = -max_delay_ms + step_ms * inside.astype(np.float64)
         delays, best = _refine(problem, centres, step_ms, inverted)
         found += [
             Minimum(float(delay), inverted, float(value), False)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from xover.dsp.smoothing import power_smooth
 
 FloatArray = NDArray[np.float64]

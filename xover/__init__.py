@@ -1,0 +1,79 @@
+"""Loudspeaker processing for people who have to set it up by hand.
+
+The Python interface mirrors the commands: names are loaded when they are first used, so that
+`import xover` costs next to nothing. Arrays are numpy's, units stand in the names.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+from xover.__about__ import __version__
+
+_HOMES = {
+    "Preset": "xover.model.preset",
+    "Refused": "xover.model.problems",
+    "Fault": "xover.model.problems",
+    "Finding": "xover.model.problems",
+    "Drive": "xover.model.drive",
+    "drive_of": "xover.model.drive",
+    "load": "xover.files.preset_json",
+    "loads": "xover.files.preset_json",
+    "save": "xover.files.preset_json",
+    "dumps": "xover.files.preset_json",
+    "preset_schema": "xover.files.preset_schema",
+    "default_example": "xover.files.shipped",
+    "read_text": "xover.files.traces",
+    "read_audio": "xover.files.audio",
+    "Response": "xover.design.responses",
+    "output_response": "xover.design.responses",
+    "listener_response": "xover.design.responses",
+    "log_frequencies": "xover.design.responses",
+    "align": "xover.design.alignment",
+    "apply_alignment": "xover.design.alignment",
+    "delay_by_distance": "xover.design.distance",
+    "apply_distance": "xover.design.distance",
+    "advise": "xover.design.advice",
+}
+
+__all__ = ["__version__", *_HOMES]
+
+if TYPE_CHECKING:
+    from xover.design.advice import advise as advise
+    from xover.design.alignment import align as align
+    from xover.design.alignment import apply_alignment as apply_alignment
+    from xover.design.distance import apply_distance as apply_distance
+    from xover.design.distance import delay_by_distance as delay_by_distance
+    from xover.design.responses import Response as Response
+    from xover.design.responses import listener_response as listener_response
+    from xover.design.responses import log_frequencies as log_frequencies
+    from xover.design.responses import output_response as output_response
+    from xover.files.audio import read_audio as read_audio
+    from xover.files.preset_json import dumps as dumps
+    from xover.files.preset_json import load as load
+    from xover.files.preset_json import loads as loads
+    from xover.files.preset_json import save as save
+    from xover.files.preset_schema import preset_schema as preset_schema
+    from xover.files.shipped import default_example as default_example
+    from xover.files.traces import read_text as read_text
+    from xover.model.drive import Drive as Drive
+    from xover.model.drive import drive_of as drive_of
+    from xover.model.preset import Preset as Preset
+    from xover.model.problems import Fault as Fault
+    from xover.model.problems import Finding as Finding
+    from xover.model.problems import Refused as Refused
+
+
+def __getattr__(name: str) -> Any:
+    """Load a public name from its room at first use."""
+    home = _HOMES.get(name)
+    if home is None:
+        raise AttributeError(f"module 'xover' has no attribute {name!r}")
+    value = getattr(importlib.import_module(home), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *_HOMES])
