@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 from xover.model.preset import Preset
+from xover.model.preset import Preset
 from xover.model.ranges import PositionM
 from xover.model.rig import Aim, Listener, Loudspeaker, Source
 
@@ -37,3 +38,37 @@ def nearest(
     return min(
         known, key=lambda source: distance_m(positions_m[source.name], listener_m), default=None
     )
+
+
+def nearest_distance_m(preset: Preset, output: str, listener: str) -> float | None:
+    """Metres from the output's nearest source to the listener; None without a source."""
+    place_m = preset.listener(listener).position_m
+    source = nearest(preset.sources_of(output), place_m)
+    return None if source is None else distance_m(source.position_m, place_m)
+
+
+def off_axis_deg(aim: Aim, box_m: PositionM, listener_m: PositionM) -> tuple[float, float]:
+    """Horizontal and vertical angle between a box's axis and the listener, in degrees.
+
+    Azimuth turns from y towards x (clockwise seen from above), elevation lifts the axis; the
+    angles are taken in the box's own planes, the horizontal one within ±180°.
+    """
+    x, y, z = (b - a for a, b in zip(box_m, listener_m, strict=True))
+    turn, lift = math.radians(aim.azimuth), math.radians(aim.elevation)
+    level_forward = x * math.sin(turn) + y * math.cos(turn)
+    right = x * math.cos(turn) - y * math.sin(turn)
+    forward = level_forward * math.cos(lift) + z * math.sin(lift)
+    up = z * math.cos(lift) - level_forward * math.sin(lift)
+    horizontal = math.degrees(math.atan2(right, forward))
+    vertical = math.degrees(math.atan2(up, math.hypot(forward, right)))
+    return horizontal, vertical
+
+
+def is_outside_coverage(source: Source, box: Loudspeaker, listener: Listener) -> bool:
+    """Whether the listener sits outside the box's nominal coverage; False where none is given."""
+    if box.coverage_deg is None:
+        return False
+    horizontal, vertical = off_axis_deg(source.aim_deg, source.position_m, listener.position_m)
+    wide, high = box.coverage_deg
+    # A hundredth of a degree: a seat placed exactly on the edge counts as inside.
+    return abs(horizontal) > wide / 2.0 + 0.01 or abs(vertical) > high / 2.0 + 0.01
