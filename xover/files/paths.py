@@ -11,7 +11,7 @@ import os
 import sys
 from pathlib import Path
 
-from xover.model.names import quoted
+from xover.model.names import inert, quoted
 from xover.model.problems import Refused
 
 STANDARD_STREAM = "-"
@@ -38,6 +38,11 @@ _REASONS: dict[int, str] = {
 def shown_path(path: str | Path) -> str:
     """A path for a message: inert, in quotation marks, standard streams by their names."""
     return quoted(str(path), 300)
+
+
+def file_name(path: str | Path) -> str:
+    """What a file is called in messages about its content: its name without the folder, inert."""
+    return "standard input" if str(path) == STANDARD_STREAM else inert(Path(path).name)
 
 
 def refused(error: OSError | ValueError, path: str | Path, doing: str) -> Refused:

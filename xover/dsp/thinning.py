@@ -1,0 +1,103 @@
+"""Thinning a dense capture to what a preset keeps: at most one point in 1/96 octave.
+
+The octave is cut into 96 equal steps; the points within one, ±1/192 octave about its middle, become
+their mean at their mean frequency, so a step that holds one bin keeps it as it is. Where the
+response rings on long after the bulk delay the mean smooths it, and nothing here hides that.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from xover.dsp.captured import (
+    LOWEST_DB,
+    CapturedResponse,
+    bulk_delay_ms,
+    from_complex,
+    unwrapped_deg,
+    with_delay_out,
+)
+from xover.model.units import show_ms
+
+POINTS_PER_OCTAVE = 96
+ORIGIN_HZ = 20.0
+"""Steps are centred on 20·2^(k/96) Hz."""
+ALIAS_DEG = 90.0
+"""A phase column turning by more than this between two kept points has its bulk delay taken out."""
+
+
+def is_dense(frequency_hz: NDArray[np.float64]) -> bool:
+    """Whether some octave of the ascending axis (n,) holds more than 96 points and a rounding."""
+    last = np.searchsorted(frequency_hz, 2.0 * frequency_hz, side="left")
+    return bool(np.max(last - np.arange(frequency_hz.size)) > POINTS_PER_OCTAVE + 1)
+
+
+def thinned(captured: CapturedResponse) -> CapturedResponse:
+    """At most 96 points an octave; a capture that is no denser comes back as it is.
+
+    The mean is complex, after the bulk delay is taken out; of power where no phase is known; the
+    coherence's is plain. The bulk delay stated by the capture stays what it was.
+    """
+    if not is_dense(captured.frequency_hz):
+        return captured
+    frequency_hz = captured.frequency_hz
+    step = np.floor(POINTS_PER_OCTAVE * np.log2(frequency_hz / ORIGIN_HZ) + 0.5)
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(step)) + 1))
+    counts = np.diff(np.append(starts, frequency_hz.size))
+    middle_hz = np.add.reduceat(frequency_hz, starts) / counts
+    coherence = captured.coherence
+    if coherence is not None:
+        coherence = np.clip(np.add.reduceat(coherence, starts) / counts, 0.0, 1.0)
+    if captured.phase_deg is None:
+        power = np.add.reduceat(10.0 ** (captured.magnitude_db / 10.0), starts) / counts
+        few = replace(captured, frequency_hz=middle_hz, magnitude_db=10.0 * np.log10(power))
+    else:
+        centred = captured
+        if captured.delay_ms == 0.0:
+            centred = with_delay_out(captured, bulk_delay_ms(captured))
+        mean = np.asarray(np.add.reduceat(centred.without_delay, starts) / counts, np.complex128)
+        few = from_complex(centred, middle_hz, mean)
+        if captured.delay_ms == 0.0 and not _turns(few, -few.delay_ms) > _turns(few):
+            few = with_delay_out(few, 0.0)
+    few = replace(few, coherence=coherence)
+    sound = few.magnitude_db >= LOWEST_DB
+    said = f"thinned from {frequency_hz.size} to {middle_hz.size} points, at most 96 an octave"
+    if not sound.all():
+        few, said = few.at(sound), f"{said}; {np.count_nonzero(~sound)} cancelled to nothing"
+    return few.saying(said, *_said_of_delay(captured, few))
+
+
+def with_needed_delay(captured: CapturedResponse) -> CapturedResponse:
+    """The same response, its bulk delay taken out of a phase column that is too coarse for it.
+
+    Nothing changes where a bulk delay is stated, or where the phase turns by at most 90° from
+    point to point, or where taking it out would not make the phase any smoother.
+    """
+    if captured.phase_deg is None or captured.delay_ms != 0.0 or not _turns(captured):
+        return captured
+    delay_ms = bulk_delay_ms(captured)
+    if _turns(captured, delay_ms) >= _turns(captured):
+        return captured
+    eased = with_delay_out(captured, delay_ms)
+    return eased.saying(*_said_of_delay(captured, eased))
+
+
+def _turns(captured: CapturedResponse, extra_delay_ms: float = 0.0) -> int:
+    """How many steps turn by more than 90° once `extra_delay_ms` more is taken out."""
+    if captured.phase_deg is None:
+        return 0
+    ramp_deg = 0.36 * captured.frequency_hz * extra_delay_ms
+    step_deg = np.diff(unwrapped_deg(captured.phase_deg) + ramp_deg)
+    return int(np.count_nonzero(np.abs(step_deg) > ALIAS_DEG))
+
+
+def _said_of_delay(before: CapturedResponse, after: CapturedResponse) -> tuple[str, ...]:
+    if after.delay_ms == before.delay_ms:
+        return ()
+    return (
+        f"a bulk delay of {show_ms(after.delay_ms, 3)} is kept apart from the phase column, which "
+        "is too coarse for it; the response is unchanged",
+    )
