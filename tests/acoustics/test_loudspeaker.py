@@ -93,13 +93,13 @@ def test_sensitivity_is_the_level_in_the_band() -> None:
 
 
 def test_an_active_box_reaches_its_maximum_at_its_sensitivity() -> None:
-    """130 dB peak at 0 dBu: a sine's rms is 126.9897 dB there; for 2.83 V add 20·log10(2.83/0.7746).
+    """130 dB peak at 0 dBu: a sine's rms is 126.9897 dB there, by pocket calculator.
 
-    2.83 V is 11.2540 dB above 0 dBu, by pocket calculator.
+    2.83 V is 20·log10(2.83/0.7745967) = 11.2542 dB above 0 dBu.
     """
-    assert sensitivity_at_1m_db(active()) == pytest.approx(126.9897 + 11.2540, abs=2e-4)
+    assert sensitivity_at_1m_db(active()) == pytest.approx(126.9897 + 11.2542, abs=2e-4)
     assert sensitivity_at_1m_db(active(sensitivity_dbu=6.0)) == pytest.approx(
-        126.9897 + 5.2540, abs=2e-4
+        126.9897 + 5.2542, abs=2e-4
     )
     assert response_at_1m(active(), AXIS, air=STILL_AIR).level == "spl"
     assert any("peak" in note for note in response_at_1m(active(), AXIS, air=STILL_AIR).notes)
