@@ -1,0 +1,39 @@
+"""The sentences every entry sheet carries: what can hurt, and what the figures mean.
+
+Cautions are the usual ones of the trade and yield to local codes; definitions are those of
+`docs/preset-format.md`, so that a figure can be entered into a processor nobody has met yet.
+"""
+
+from __future__ import annotations
+
+CAUTIONS: tuple[str, ...] = (
+    "Local codes, the manufacturer's instructions and licensed practice come first; this sheet "
+    "replaces none of them.",
+    "Hearing: mute or turn down the amplifiers before entering values, clear people from the "
+    "front of the boxes, and raise level slowly from silence when testing. Wear protection.",
+    "Mains and line voltage: amplifier outputs and 70.7 V or 100 V lines can carry dangerous "
+    "voltage. Switch off and isolate before touching terminals; leave fixed wiring to "
+    "qualified people.",
+    "Drivers: set high-pass filters and limiters before any signal, and check family, slope and "
+    "frequency twice. A threshold raised by 3 dB doubles the power and can destroy a driver.",
+    "Rigging: nothing on this sheet says that a box may be flown or moved.",
+)
+
+DEFINITIONS: tuple[str, ...] = (
+    "Signal order: input (gain, polarity, delay, EQ), matrix, output (gain, polarity, delay, "
+    "high-pass, low-pass, EQ, limiters).",
+    "Crossover frequency: the −3.01 dB point for Butterworth and Bessel (normalised by "
+    "magnitude), the −6.02 dB point for Linkwitz-Riley. Slope: the final one, in dB per octave.",
+    "EQ peak: frequency is the centre; Q is the centre frequency divided by the bandwidth "
+    "between the two points at half the dB gain; a cut is the mirror image of the boost.",
+    "EQ shelf: frequency is where the gain is half the dB gain; Q 0.7071 is the steepest "
+    "without overshoot. Every section is of 2nd order unless it says 1st order, which has no Q.",
+    "EQ notch, band-pass and all-pass: Q is the Q of the pole pair, for a notch or band-pass the "
+    "centre frequency divided by the bandwidth between its −3.01 dB points. EQ low-pass and "
+    "high-pass: frequency is the corner, Q its gain there as a ratio (0.7071 = Butterworth).",
+    "Limiters: hard knee, infinite ratio; attack and release are one-pole time constants (63 %). "
+    "RMS limit: the threshold is the rms level at the processor's output. Peak limit: the "
+    "threshold is the rms of the sine that has that peak, so the peak itself is 3.01 dB higher.",
+    "0 dBu is 0.7746 V rms. Delay in metres is sound's path at the air temperature above. "
+    "Polarity INVERTED turns the sign of the signal over; it is not a delay.",
+)
