@@ -28,7 +28,7 @@ POINT = Loudspeaker(
     impedance_ohm=8.0,
     power_w=Power(continuous=300.0),
 )
-"""A box without slopes in the audio range: flat within 1e-5 dB and 0.0002 ms from 20 Hz to 20 kHz."""
+"""A box without slopes from 20 Hz to 20 kHz: flat within 1e-5 dB and 0.0002 ms."""
 UNITY = Amplifier(name="Unity", gain_db=0.0, power_w={"8": 300.0}, minimum_load_ohm=4.0)
 STILL_AIR = Air(temperature_c=20.0)
 

@@ -38,7 +38,7 @@ def at_seat(preset: Preset, axis: Axis, **options: Any) -> Any:
     ],
 )  # fmt: skip
 def test_inverse_distance(distance_m: float, level_db: float) -> None:
-    """−20·log10 r for a point source (any textbook), at 100 Hz where air takes 0.03 dB over 100 m."""
+    """−20·log10 r for a point source (any textbook); the air's 0.03 dB over 100 m taken off."""
     axis = axis_at(100.0)
     preset = rig({"Top": (0.0, -distance_m, 0.0)})
     air_db = distance_m * absorption_db_per_m(preset.air, axis.frequency_hz)[0]
@@ -68,7 +68,7 @@ def test_spl_from_volts_by_hand() -> None:
 
 
 def test_what_adds_to_the_level() -> None:
-    """Bridged, attenuator, quantity, each by its doubling or its own figure (textbook, and 6.0206)."""
+    """Bridged and quantity by 20·log10 N (any textbook), the attenuator by its own figure."""
     axis, place = axis_at(100.0), {"Top": (0.0, 1.0, 0.0)}
     base = at_seat(rig(place), axis).magnitude_db[0]
 

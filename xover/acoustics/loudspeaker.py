@@ -22,7 +22,7 @@ from xover.dsp.interpolation import trace_on
 from xover.dsp.minimum_phase import minimum_phase
 from xover.model.processing import Air
 from xover.model.rig import Loudspeaker, Trace
-from xover.model.units import db_from_ratio, ratio_from_db, show_hz, volts_from_dbu
+from xover.model.units import db_from_ratio, ratio_from_db, short, show_hz, volts_from_dbu
 from xover.model.words import Level
 
 Complexes = NDArray[np.complex128]
@@ -142,6 +142,11 @@ def _from_trace(box: Loudspeaker, axis: Axis, air: Air) -> BoxResponse:
         to_reference_db += free_field_db(box)
         if box.sensitivity_space == "half-space":
             notes.append(f"the trace of the box “{box.name}” is brought to free field: −6.02 dB")
+        if box.active:
+            notes.append(
+                f"the trace of the active box “{box.name}” is taken to be for"
+                f" {short(own.drive_v)} V at its input"
+            )
     response = response * (_polarity(box) * ratio_from_db(to_reference_db))
     if estimate:
         notes.append(f"the box “{box.name}” has a trace without phase: minimum phase, an estimate")
