@@ -89,11 +89,17 @@ class Axis:
         return _kept(np.sin(np.pi * from_nyquist / self.sample_rate_hz))
 
     @cached_property
-    def tangent_powers(self) -> FloatArray:
-        """t⁰ … t⁶ for polynomials in t = tan(π·f/fs): even powers first, then odd; shape (7, n)."""
-        t, x = self.tangent, self.tangent_squared
-        even = [np.ones_like(t), x, x * x, x * x * x]
-        return _kept(np.stack([*even, t, t * x, t * x * x]))
+    def laplace_powers(self) -> FloatArray:
+        """s⁻⁴ … s⁴ of s = j·tan(π·f/fs), real and imaginary part interleaved; shape (9, 2n).
+
+        A real matrix times this is a table of Laurent polynomials in s; viewed as complex it has
+        shape (…, n).
+        """
+        powers = np.ones((9, len(self)), dtype=np.complex128)
+        for k in range(1, 5):
+            powers[4 + k] = powers[3 + k] * (1j * self.tangent)
+            powers[4 - k] = powers[5 - k] * (-1j / self.tangent)
+        return _kept(powers.view(np.float64))
 
     def delay_phasor(self, delay_ms: float) -> ComplexArray:
         """e^(−j2πf·delay), shape (n,): exact linear phase, whole turns taken out beforehand."""

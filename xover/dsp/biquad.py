@@ -12,12 +12,23 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 import numpy as np
+from msgspec import UNSET
 
 from xover.dsp.axis import Axis, ComplexArray, FloatArray
 from xover.model.processing import EqSection
 
 NULL_NEIGHBOURHOOD = 1e-2
 """Relative distance from a notch within which 1 − u² is computed from the frequency difference."""
+
+
+_NUMERATORS = {
+    "notch": (1.0, 0.0, 1.0),
+    "band_pass": (0.0, 1.0, 0.0),
+    "all_pass": (1.0, -1.0, 1.0),
+    "low_pass": (1.0, 0.0, 0.0),
+    "high_pass": (0.0, 0.0, 1.0),
+}
+"""n0, n1·Q, n2 of the kinds without gain, over s² + s/Q + 1."""
 
 
 class Section(NamedTuple):
@@ -48,15 +59,15 @@ def section_of(item: EqSection) -> Section:
     Source: R. Bristow-Johnson, "Audio EQ Cookbook" (W3C Note, 8 June 2021) for order 2; order 1
     as defined in `docs/preset-format.md`. A = 10^(gain/40).
     """
-    frequency_hz, kind = item.frequency_hz, item.kind
-    a = float(10.0 ** (item.gain_or_zero_db / 40.0))
-    if item.effective_order == 1:
+    kind, frequency_hz, gain_db, q = item.kind, item.frequency_hz, item.gain_db, item.q
+    a = 1.0 if gain_db is UNSET else 10.0 ** (gain_db / 40.0)
+    if item.order == 1 or q is UNSET:
         if kind == "low_shelf":
             return Section(frequency_hz, a, 1.0, 0.0, 1.0 / a, 1.0, 0.0)
         if kind == "high_shelf":
             return Section(frequency_hz, a, a * a, 0.0, a, 1.0, 0.0)
         return Section(frequency_hz, 1.0, -1.0, 0.0, 1.0, 1.0, 0.0)  # all_pass
-    damping = 1.0 / item.q_or_one
+    damping = 1.0 / q
     if kind == "peak":
         return Section(frequency_hz, 1.0, damping * a, 1.0, 1.0, damping / a, 1.0)
     if kind == "low_shelf":
@@ -65,15 +76,8 @@ def section_of(item: EqSection) -> Section:
     if kind == "high_shelf":
         slope = math.sqrt(a) * damping
         return Section(frequency_hz, a, a * slope, a * a, a, slope, 1.0)
-    if kind == "notch":
-        return Section(frequency_hz, 1.0, 0.0, 1.0, 1.0, damping, 1.0)
-    if kind == "band_pass":
-        return Section(frequency_hz, 0.0, damping, 0.0, 1.0, damping, 1.0)
-    if kind == "all_pass":
-        return Section(frequency_hz, 1.0, -damping, 1.0, 1.0, damping, 1.0)
-    if kind == "low_pass":
-        return Section(frequency_hz, 1.0, 0.0, 0.0, 1.0, damping, 1.0)
-    return Section(frequency_hz, 0.0, 0.0, 1.0, 1.0, damping, 1.0)  # high_pass
+    n0, n1, n2 = _NUMERATORS[kind]
+    return Section(frequency_hz, n0, n1 * damping, n2, 1.0, damping, 1.0)
 
 
 def active_sections(eq: Iterable[EqSection]) -> tuple[Section, ...]:
@@ -195,7 +199,7 @@ def _du_domega(section: Section, axis: Axis) -> FloatArray:
 def _even_numerator(section: Section, axis: Axis, u: FloatArray, x: FloatArray) -> FloatArray:
     """n0 − n2·u², with the digits of a notch's flanks kept."""
     even = np.asarray(section.n0 - section.n2 * x)
-    if section.n1 == 0.0 and section.n0 == section.n2 != 0.0:
+    if section.n1 == 0.0 and section.n0 == section.n2 != 0.0:  # a notch
         near = null_neighbourhood(section.frequency_hz, axis)
         even[near] = section.n0 * one_minus_square(section.frequency_hz, axis, near, u[near])
     return even

@@ -15,6 +15,8 @@ from xover.model.processing import Crossover
 from xover.model.words import FAMILY_SLOPES, Family
 
 Side = Literal["low_pass", "high_pass"]
+LOW_PASS: Side = "low_pass"
+HIGH_PASS: Side = "high_pass"
 Pole = tuple[float, float | None]
 """(frequency relative to the corner, Q) of a pole pair; Q is None for a single real pole."""
 
@@ -49,7 +51,6 @@ BESSEL_POLES: dict[int, tuple[Pole, ...]] = {
 −3.01 dB at 1; computed at 60 digits, recomputed by a test."""
 
 
-@lru_cache(maxsize=64)
 def family_poles(family: Family, slope_db_per_octave: int) -> tuple[tuple[Pole, ...], int]:
     """The poles of one family and slope, and how often that set is applied (2 for L-R).
 
@@ -67,16 +68,17 @@ def family_poles(family: Family, slope_db_per_octave: int) -> tuple[tuple[Pole, 
     return _butterworth(order), 1
 
 
-def crossover_kernel(item: Crossover, side: Side) -> tuple[tuple[Section, ...], int]:
+def crossover_kernel(item: Crossover, side: Side) -> tuple[list[Section], int]:
     """Sections and the power their product is raised to: the shortest statement of the filter."""
-    poles, power = family_poles(item.family, item.slope_db_per_octave)
-    return tuple(_section(item.frequency_hz, pole, side) for pole in poles), power
+    shapes, power = _shapes(item.family, item.slope_db_per_octave, side)
+    frequency_hz = item.frequency_hz
+    return [Section(frequency_hz, *shape) for shape in shapes], power
 
 
 def crossover_sections(item: Crossover, side: Side) -> tuple[Section, ...]:
     """All sections of the filter, in the order they would run."""
     sections, power = crossover_kernel(item, side)
-    return sections * power
+    return tuple(sections * power)
 
 
 def _butterworth(order: int) -> tuple[Pole, ...]:
@@ -88,14 +90,23 @@ def _butterworth(order: int) -> tuple[Pole, ...]:
     return tuple(pairs)
 
 
-def _section(frequency_hz: float, pole: Pole, side: Side) -> Section:
+@lru_cache(maxsize=64)
+def _shapes(
+    family: Family, slope_db_per_octave: int, side: Side
+) -> tuple[tuple[tuple[float, ...], ...], int]:
+    """n0, n1, n2, d0, d1, d2 of every section, and the power."""
+    poles, power = family_poles(family, slope_db_per_octave)
+    return tuple(_shape(pole, side) for pole in poles), power
+
+
+def _shape(pole: Pole, side: Side) -> tuple[float, ...]:
     """Low-pass s²/φ² + s/(φQ) + 1 or s/φ + 1; high-pass by s → 1/s."""
     factor, q = pole
     inverse = 1.0 / factor
     if q is None:
         if side == "low_pass":
-            return Section(frequency_hz, 1.0, 0.0, 0.0, 1.0, inverse, 0.0)
-        return Section(frequency_hz, 0.0, 1.0, 0.0, inverse, 1.0, 0.0)
+            return 1.0, 0.0, 0.0, 1.0, inverse, 0.0
+        return 0.0, 1.0, 0.0, inverse, 1.0, 0.0
     if side == "low_pass":
-        return Section(frequency_hz, 1.0, 0.0, 0.0, 1.0, inverse / q, inverse * inverse)
-    return Section(frequency_hz, 0.0, 0.0, 1.0, inverse * inverse, inverse / q, 1.0)
+        return 1.0, 0.0, 0.0, 1.0, inverse / q, inverse * inverse
+    return 0.0, 0.0, 1.0, inverse * inverse, inverse / q, 1.0
