@@ -19,6 +19,15 @@ _INITIALS = "Entered by ______________  Checked by ______________  Date ________
 
 def text_sheet(sheet: Sheet) -> str:
     """The sheet as lines of at most 80 columns, ending in a newline."""
+    lines = [line.rstrip() for section in text_sections(sheet) for line in section]
+    return "\n".join(lines) + "\n"
+
+
+def text_sections(sheet: Sheet) -> list[list[str]]:
+    """The sheet's lines in parts that belong on pages of their own.
+
+    First what concerns all outputs, then one part an output, then the definitions.
+    """
     lines = ["=" * WIDTH, *wrapped(sheet.title, WIDTH, first="Entry sheet: "), "=" * WIDTH]
     lines += _facts(sheet.facts)
     lines += ["", _INITIALS]
@@ -30,23 +39,24 @@ def text_sheet(sheet: Sheet) -> str:
         for note in sheet.notes:
             lines += wrapped(note, WIDTH, indent="  ", first="  ") if note else [""]
     lines += _heading("Inputs")
-    for block in sheet.inputs:
-        lines += _block(block)
-    lines += _heading("Matrix (route gains in dB)")
+    for number, block in enumerate(sheet.inputs):
+        lines += [""] * bool(number) + _block(block)
+    lines += _heading("Matrix (route gains)")
     lines += _matrix(sheet)
     if sheet.groups:
         lines += _heading("Groups, set together")
         for name, outputs, follow in sheet.groups:
             text = f"{name}: {outputs}; follows {follow}"
             lines += wrapped(text, WIDTH, indent="    ", first="  ")
+    sections = [lines]
     for number, block in enumerate(sheet.outputs, start=1):
-        lines += _heading(f"Output {number} of {len(sheet.outputs)}: {block.name}")
-        lines += _block(block, named=False)
-        lines += ["", "  Initials ________"]
-    lines += _heading("What the figures mean")
+        heading = _heading(f"Output {number} of {len(sheet.outputs)}: {block.name}")
+        sections.append([*heading, *_block(block, named=False), "", "  Initials ________"])
+    last = _heading("What the figures mean")
     for definition in sheet.definitions:
-        lines += wrapped(definition, WIDTH, indent="  ", first="- ")
-    return "\n".join(line.rstrip() for line in lines) + "\n"
+        last += wrapped(definition, WIDTH, indent="  ", first="- ")
+    sections.append(last)
+    return sections
 
 
 def _heading(text: str) -> list[str]:
