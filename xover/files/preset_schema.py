@@ -63,8 +63,8 @@ def _structures() -> list[types.StructType]:
 
 
 def _describe(part: dict[str, Any], kind: types.StructType) -> None:
-    """Put the units in words, and tidy the description that comes from the code."""
-    part["description"] = " ".join(str(part.get("description", "")).split())
+    """Put the units in words, and keep of each description what is about the format."""
+    part["description"] = " ".join(str(part.get("description", "")).split("\n\n")[0].split())
     if not part["required"]:
         del part["required"]
     for field in kind.fields:

@@ -148,7 +148,8 @@ def label(preset: Preset, where: str) -> str:
             words.append(_item_words(preset, steps[: position + 2], step))
             position += 2
             continue
-        words.append(_step_words(step, steps[:position]))
+        if step != "limiter" or following not in ("rms", "peak"):
+            words.append(_step_words(step, steps[:position]))
         position += 1
     return ", ".join(words)
 
@@ -166,7 +167,7 @@ FIELD_WORDS: dict[str, str] = {
     "air": "air",
     "temperature_c": "temperature",
     "relative_humidity_percent": "relative humidity",
-    "pressure_kpa": "air pressure",
+    "pressure_kpa": "pressure",
     "inputs": "inputs",
     "outputs": "outputs",
     "groups": "groups",
@@ -195,7 +196,7 @@ FIELD_WORDS: dict[str, str] = {
     "frequency_hz": "frequency",
     "limiter": "limiter",
     "rms": "rms limiter",
-    "peak": "peak",
+    "peak": "peak",  # a rating; of a limiter it is the peak limiter
     "threshold_dbu": "threshold",
     "attack_ms": "attack",
     "release_ms": "release",
