@@ -63,9 +63,8 @@ def save_changed(preset: Preset, source: str, output: str | None, *, force: bool
 def write_stdout(data: bytes) -> None:
     """Bytes to stdout, after whatever was printed before."""
     sys.stdout.flush()
-    stream = click.get_binary_stream("stdout")
-    stream.write(data)
-    stream.flush()
+    sys.stdout.buffer.write(data)
+    sys.stdout.buffer.flush()
 
 
 def write_result(data: bytes, output: str | None, *, force: bool) -> None:

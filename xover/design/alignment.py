@@ -156,6 +156,20 @@ def apply_alignment(preset: Preset, alignment: Alignment) -> Preset:
     return with_settings(preset, alignment.settings)
 
 
+def summation_loss(
+    preset: Preset, first: str, second: str, listener: str, drive: Drive, *, mixed: bool = False
+) -> tuple[tuple[tuple[float, float], ...], float]:
+    """The overlap bands in Hz of two outputs at a listener and today's mean loss there, in dB.
+
+    Raises `Refused` as `align` does, where the two cannot be compared.
+    """
+    question = Question(first, (listener,), drive, 0.0, True, None, "mean", False, mixed)
+    axis = Axis.log(POINTS_PER_OCTAVE, sample_rate_hz=preset.sample_rate_hz)
+    part = parts_at(preset, second, question, axis)[0][0]
+    problem = DelayProblem([part.pair()], "mean")
+    return part.bands_hz, float(problem.values_db(np.zeros(1), inverted=False)[0])
+
+
 def _check_request(preset: Preset, move: tuple[str, ...], question: Question) -> None:
     if not move:
         raise Refused.at("", "name at least one output to move")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -30,6 +31,7 @@ class Response:
     ±180 with all delay included, NaN where it has no meaning, like `group_delay_ms`.
     """
 
+    kind: Literal["output", "listener"]
     name: str
     frequency_hz: FloatArray
     response: ComplexArray
@@ -37,6 +39,8 @@ class Response:
     phase_deg: FloatArray
     group_delay_ms: FloatArray
     level: Level
+    input_level_dbu: float
+    """The level at the driven inputs that an SPL is for."""
     drive: Drive
     notes: tuple[str, ...]
 
@@ -78,7 +82,7 @@ def output_response(
         rows = electrical.output_responses(preset, output, axis, settled)
         total = np.sqrt(np.sum(np.abs(rows) ** 2, axis=0)).astype(np.complex128)
         delay_ms = np.full(len(axis), np.nan)
-    return _answer(output, axis, total, delay_ms, "relative", settled, tuple(notes))
+    return _answer("output", output, axis, total, delay_ms, "relative", 0.0, settled, tuple(notes))
 
 
 def listener_response(
@@ -102,7 +106,17 @@ def listener_response(
         preset, listener, axis, settled, input_level_dbu=input_level_dbu, only=only
     )
     delay_ms = field.group_delay_ms(preset, listener, axis, settled, only=only)
-    return _answer(listener, axis, answer.total, delay_ms, answer.level, settled, answer.notes)
+    return _answer(
+        "listener",
+        listener,
+        axis,
+        answer.total,
+        delay_ms,
+        answer.level,
+        input_level_dbu,
+        settled,
+        answer.notes,
+    )
 
 
 def _axis(preset: Preset, frequency_hz: ArrayLike | None) -> Axis:
@@ -123,11 +137,13 @@ def _axis(preset: Preset, frequency_hz: ArrayLike | None) -> Axis:
 
 
 def _answer(
+    kind: Literal["output", "listener"],
     name: str,
     axis: Axis,
     total: ComplexArray,
     delay_ms: FloatArray,
     level: Level,
+    input_level_dbu: float,
     drive: Drive,
     notes: tuple[str, ...],
 ) -> Response:
@@ -138,6 +154,7 @@ def _answer(
     if not drive.correlated:
         phase_deg = np.full(len(axis), np.nan)
     return Response(
+        kind,
         name,
         axis.frequency_hz,
         total,
@@ -145,6 +162,7 @@ def _answer(
         phase_deg,
         np.where(silent, np.nan, delay_ms),
         level,
+        input_level_dbu,
         drive,
         notes,
     )

@@ -1,0 +1,47 @@
+"""`xover check`: a preset's faults, then the advice about it, worst first."""
+
+from __future__ import annotations
+
+import click
+
+from xover.cli.common import json_option, open_preset
+from xover.cli.outcome import Exit, print_json
+
+
+@click.command(epilog="Example: xover check presets/harbour-hall.json")
+@click.argument("file", metavar="FILE")
+@json_option()
+def command(file: str, as_json: bool) -> int:
+    """Validate the preset FILE (- is stdin), then give advice about it.
+
+    Faults end with exit code 2. Findings are printed worst first; an error or a warning among
+    them gives exit code 1.
+    """
+    from xover.design.advice import advise
+    from xover.model.names import inert
+    from xover.model.places import label
+
+    preset = open_preset(file)
+    findings = advise(preset)
+    if as_json:
+        document = [
+            {
+                "code": one.code,
+                "severity": one.severity,
+                "where": one.where,
+                "message": one.message,
+                "caution": one.caution or None,
+            }
+            for one in findings
+        ]
+        print_json({"findings": document})
+    elif not findings:
+        click.echo("nothing to report")
+    else:
+        for one in findings:
+            place = f"{label(preset, one.where)} ({one.where})"
+            click.echo(inert(f"{one.severity}: {place}: {one.message}"))
+            if one.caution:
+                click.echo(inert(f"  caution: {one.caution}"))
+    attention = any(one.severity in ("error", "warning") for one in findings)
+    return int(Exit.ATTENTION if attention else Exit.DONE)

@@ -1,0 +1,50 @@
+"""A preset in the terminal: the sum at a listener above the figures that get entered.
+
+What `xover PRESET` shows; without a name, the shipped example.
+"""
+
+from __future__ import annotations
+
+import click
+
+from xover.cli.align import inert_lines
+from xover.cli.common import drive_sentence, listener_names, open_preset
+from xover.cli.outcome import on_terminal, say, say_notes
+
+
+@click.command(
+    "PRESET",
+    epilog="Example: xover presets/harbour-hall.json --listener “Row 16”",
+)
+@click.argument("preset", metavar="[PRESET]", required=False)
+@click.option("--listener", metavar="NAME", help="Where to listen (default: the first listener).")
+def command(preset: str | None, listener: str | None = None) -> None:
+    """Show a preset: curves at a listener, and what is entered for each output."""
+    import shutil
+
+    from xover.design.responses import listener_response
+    from xover.files.preset_json import load
+    from xover.files.shipped import default_example
+    from xover.model.drive import drive_of
+    from xover.sheets.overview import overview_text
+    from xover.sheets.response_plot import terminal_plot
+
+    if preset is None:
+        say("the shipped example; `xover --help` lists what can be done with a preset of yours")
+        loaded = load(default_example())
+    else:
+        loaded = open_preset(preset)
+    size = shutil.get_terminal_size((100, 40))
+    width = max(60, min(size.columns, 160))
+    if loaded.listeners:
+        place = listener_names(loaded, [listener])[0] if listener else loaded.listeners[0].name
+        answer = listener_response(loaded, place)
+        click.echo(
+            terminal_plot(loaded, answer, width, max(18, size.lines // 2), colour=on_terminal())
+        )
+        say_notes(answer.notes)
+    elif listener:
+        listener_names(loaded, [listener])
+    click.echo()
+    click.echo(inert_lines(overview_text(loaded, width)))
+    click.echo(inert_lines(drive_sentence(drive_of(loaded)).capitalize()))

@@ -1,0 +1,43 @@
+"""Where two outputs cross over at a listener, and what their sum loses there today.
+
+For pictures and summaries: what can be told without a search. Pairs whose phases cannot be
+compared are left out, not refused.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from xover.design.alignment import summation_loss
+from xover.design.splits import splits
+from xover.model.drive import Drive
+from xover.model.preset import Preset
+from xover.model.problems import Refused
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """The overlap of two outputs at a listener: bands in Hz and the mean loss in dB."""
+
+    lower: str
+    upper: str
+    bands_hz: tuple[tuple[float, float], ...]
+    loss_db: float
+
+
+def crossings(
+    preset: Preset, listener: str, drive: Drive, *, only: Sequence[str] = ()
+) -> tuple[Crossing, ...]:
+    """Every hand-over between two outputs heard at `listener`, low frequencies first."""
+    found: list[Crossing] = []
+    for split in splits(preset):
+        lower, upper = split.lower.name, split.upper.name
+        if only and not {lower, upper} <= set(only):
+            continue
+        try:
+            bands_hz, loss_db = summation_loss(preset, lower, upper, listener, drive, mixed=False)
+        except Refused:
+            continue
+        found.append(Crossing(lower, upper, bands_hz, loss_db))
+    return tuple(sorted(found, key=lambda item: item.bands_hz[0]))
