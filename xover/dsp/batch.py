@@ -8,6 +8,7 @@ axis (notches) never enter a polynomial.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 from itertools import chain
 from typing import NamedTuple
 
@@ -26,7 +27,7 @@ Groups of nine without such a limit were 70 dB wrong with ten stacked Q 30 secti
 CHUNK = 12
 """Sections to one quotient: their product and a squared crossover stay below 1e250 on any axis."""
 
-_FILLER = Section(1.0, 0.0, 1.0, 0.0, 0.0, 1.0, 0.0)
+_FILLERS = [Section(1.0, 0.0, 1.0, 0.0, 0.0, 1.0, 0.0)] * GROUP
 """s/s, for groups of fewer than four."""
 
 
@@ -38,13 +39,14 @@ class Cascade(NamedTuple):
     squared: list[Section]
 
 
-class _Piece(NamedTuple):
-    """Groups of one row that make one quotient; the first is squared where `squared` says so."""
+class _Quotient(NamedTuple):
+    """Groups `start` to `stop` of row `target`; the first is squared where `squared` says so."""
 
     target: int
-    groups: range
+    start: int
+    stop: int
     squared: bool
-    first: bool
+    begins: bool
 
 
 def cascade_responses(cascades: Sequence[Cascade], axis: Axis) -> ComplexArray:
@@ -54,78 +56,67 @@ def cascade_responses(cascades: Sequence[Cascade], axis: Axis) -> ComplexArray:
     """
     result = np.empty((len(cascades), len(axis)), dtype=np.complex128)
     sections: list[Section] = []
-    pieces: list[_Piece] = []
-    for target, cascade in enumerate(cascades):
-        plain, squared = cascade.plain, cascade.squared
-        for start in range(0, len(plain), CHUNK) or range(bool(squared)):
-            first = len(sections) // GROUP
-            if squared and not start:
-                sections += squared + [_FILLER] * (-len(squared) % GROUP)
-            chunk = plain[start : start + CHUNK]
-            sections += chunk + [_FILLER] * (-len(chunk) % GROUP)
-            groups = range(first, len(sections) // GROUP)
-            pieces.append(_Piece(target, groups, bool(squared) and not start, not start))
-    if pieces:
-        table = _Table(sections, axis.sample_rate_hz)
-        scratch = np.empty((2 + 2 * CHUNK, 2 * len(axis)))
-        for piece in pieces:
-            factor = cascades[piece.target].factor if piece.first else 1.0
-            _evaluate(piece, factor, table, axis, scratch, result[piece.target])
-    for row, cascade in zip(result, cascades, strict=True):
-        if not (cascade.plain or cascade.squared):
-            row[:] = cascade.factor
+    quotients: list[_Quotient] = []
+    for target, (factor, plain, squared) in enumerate(cascades):
+        if not (plain or squared):
+            result[target] = factor
+        for first in range(0, len(plain), CHUNK) or range(bool(squared)):
+            start, begins = len(sections) // GROUP, first == 0
+            if begins and squared:
+                sections += squared
+                sections += _FILLERS[: -len(squared) % GROUP]
+            chunk = plain if len(plain) <= CHUNK else plain[first : first + CHUNK]
+            sections += chunk
+            sections += _FILLERS[: -len(chunk) % GROUP]
+            stop = len(sections) // GROUP
+            quotients.append(_Quotient(target, start, stop, begins and bool(squared), begins))
+    if not quotients:
+        return result
+    table = _Table(sections, axis.sample_rate_hz)
+    scratch = np.empty((2 + 2 * CHUNK, 2 * len(axis)))
+    basis = axis.laplace_powers
+    for target, start, stop, has_square, begins in quotients:
+        coefficients = table.rows(start, stop)
+        factor = cascades[target].factor if begins else 1.0
+        skip = 0
+        if has_square and table.constants[start]:
+            # High-pass and low-pass numerators of equal degree cancel: s² · s² · s⁻² · s⁻².
+            factor *= table.constants[start] ** 2
+            skip = 1
+        if factor != 1.0 and len(coefficients) > 2 * has_square:
+            coefficients[2 * has_square] *= factor  # the first numerator that is not squared
+            factor = 1.0
+        rows = scratch[: len(coefficients) - skip]
+        np.matmul(coefficients[skip:], basis, out=rows)
+        values = list(rows.view(np.complex128))
+        # Numerators and denominators alternate from here, after the squared ones.
+        plain_row = 2 * has_square - skip
+        above = _product(values[0] if has_square and not skip else None, values[plain_row::2])
+        below = _product(values[1 - skip] if has_square else None, values[plain_row + 1 :: 2])
+        row = result[target]
+        if begins:
+            np.divide(above, below, out=row)
+        else:
+            row *= above / below
+        if factor != 1.0:
+            row *= factor
+    for index, frequency_hz in table.notches.items():
+        group = index // GROUP
+        target = next(q.target for q in quotients if q.start <= group < q.stop)
+        result[target] *= _notch_numerator(frequency_hz, axis)
     return result
 
 
-def _evaluate(
-    piece: _Piece,
-    factor: float,
-    table: _Table,
-    axis: Axis,
-    scratch: FloatArray,
-    out: ComplexArray,
-) -> None:
-    """Write (or multiply on) one quotient times a factor."""
-    coefficients = table.rows(piece.groups)
-    skip = 0
-    if piece.squared:
-        # High-pass and low-pass numerators of equal degree cancel: s² · s² · s⁻² · s⁻².
-        constant = table.constant(piece.groups[0])
-        if constant:
-            factor *= constant * constant
-            skip = 1
-    first_plain = 2 if piece.squared else 0
-    if factor != 1.0 and len(coefficients) > first_plain:
-        coefficients[first_plain] *= factor
-        factor = 1.0
-    rows = scratch[: len(coefficients) - skip]
-    np.matmul(coefficients[skip:], axis.laplace_powers, out=rows)
-    values = list(rows.view(np.complex128))
-    # Numerators and denominators alternate; the squared group's come first.
-    above_squared = values.pop(0) if piece.squared and not skip else None
-    below_squared = values.pop(0) if piece.squared else None
-    above = _product(values[::2], above_squared)
-    below = _product(values[1::2], below_squared)
-    if piece.first:
-        np.divide(above, below, out=out)
-    else:
-        out *= above / below
-    if factor != 1.0:
-        out *= factor
-    for frequency_hz in table.notches_hz(piece.groups):
-        out *= _notch_numerator(frequency_hz, axis)
-
-
-def _product(rows: list[ComplexArray], squared: ComplexArray | None) -> ComplexArray | float:
-    """squared² · Π rows, in place; 1 for no rows at all."""
-    if squared is None:
-        if not rows:
-            return 1.0
+def _product(squared: ComplexArray | None, rows: list[ComplexArray]) -> ComplexArray | float:
+    """squared² · Π rows, in place; 1 where there are neither."""
+    if squared is not None:
+        np.square(squared, out=squared)
+    elif rows:
         squared = rows.pop(0)
     else:
-        np.square(squared, out=squared)
+        return 1.0
     for row in rows:
-        squared *= row
+        np.multiply(squared, row, out=squared)
     return squared
 
 
@@ -135,91 +126,85 @@ class _Table:
     def __init__(self, sections: list[Section], sample_rate_hz: float) -> None:
         flat = np.fromiter(chain.from_iterable(sections), np.float64, 7 * len(sections))
         flat = flat.reshape(-1, 7)
-        self._frequency_hz = flat[:, 0]
-        if not self._frequency_hz.max() < 0.5 * sample_rate_hz:
+        frequency_hz = flat[:, 0]
+        if not frequency_hz.max() < 0.5 * sample_rate_hz:
             raise ValueError(
                 f"filter frequencies must stay below half the sample rate: "
-                f"{self._frequency_hz.max():g} Hz at {sample_rate_hz:g} Hz"
+                f"{frequency_hz.max():g} Hz at {sample_rate_hz:g} Hz"
             )
         single = flat[:, 1:].reshape(-1, 2, 3)
         middle = np.abs(single[:, :, 1])
         outer = np.abs(single[:, :, 0] * single[:, :, 2])
-        self._notches: list[int] = np.flatnonzero(
-            (middle[:, 0] == 0.0) & (outer[:, 0] != 0.0)
-        ).tolist()
-        if self._notches:
-            single[self._notches, 0] = (1.0, 0.0, 0.0)
-            outer[self._notches, 0] = 0.0
+        notch = (middle[:, 0] == 0.0) & (outer[:, 0] != 0.0)
+        self.notches: dict[int, float] = {}
+        """Centres in Hz of the notches by index; their numerators are not in the polynomials."""
+        if notch.any():
+            self.notches = {i: float(flat[i, 0]) for i in np.flatnonzero(notch).tolist()}
+            single[notch, 0] = (1.0, 0.0, 0.0)
+            outer[notch, 0] = 0.0
         # s/t₀ for s, then every polynomial divided by s: powers −1, 0, 1.
-        t0 = tangent(self._frequency_hz, sample_rate_hz)[:, None]
+        t0 = tangent(frequency_hz, sample_rate_hz)[:, None]
         single[:, :, 0] *= t0
         single[:, :, 2] /= t0
-        by_four = single.reshape(-1, 2, 2, 2, 3)
-        pair = _multiply(by_four[:, :, 0], by_four[:, :, 1])
-        four = _multiply(pair[:, 0], pair[:, 1])
-        self._single, self._pair, self._four = single, pair, four
+        self._single = single.reshape(-1, GROUP, 2, 3)
+        pairs = _multiply(self._single[:, ::2], self._single[:, 1::2])
+        self._group = _multiply(pairs[:, 0], pairs[:, 1])
+        numerator = self._group[:, 0]
+        alone = np.count_nonzero(numerator, axis=1) == 1
+        self.constants: list[float] = (numerator[:, GROUP] * alone).tolist()
+        """The numerator of each group where it does not depend on s, else 0."""
         # How much |c0| + |c1|·u + |c2|·u² exceeds |c0 + c1·s + c2·s²| where that is sharpest.
-        sharpness = (1.0 + 2.0 * np.sqrt(outer) / (middle + 1e-300)).max(axis=1).reshape(-1, 2, 2)
-        self._sharpness = sharpness.prod(axis=2)
+        self._sharpness = 1.0 + 2.0 * np.sqrt(outer) / (middle + 1e-300)
+        self._sharpness = self._sharpness.max(axis=1).reshape(-1, GROUP)
         self._sharp: set[int] = set(
             np.flatnonzero(self._sharpness.prod(axis=1) > SHARPNESS_LIMIT).tolist()
         )
 
-    def constant(self, group: int) -> float:
-        """The numerator of a group where it does not depend on s, else 0."""
-        numerator: list[float] = self._four[group, 0].tolist()
-        centre = numerator.pop(GROUP)
-        return 0.0 if any(numerator) else centre
-
-    def rows(self, groups: range) -> FloatArray:
+    def rows(self, start: int, stop: int) -> FloatArray:
         """Coefficients of s⁻⁴ … s⁴, numerators and denominators in turn, shape (n_rows, 9).
 
         A view of the table where no group had to be split; each group is asked for once.
         """
+        groups = range(start, stop)
         if self._sharp.isdisjoint(groups):
-            return self._four[groups.start : groups.stop].reshape(-1, 9)
+            return self._group[start:stop].reshape(-1, 2 * GROUP + 1)
         parts: list[FloatArray] = []
         for group in groups:
-            if group not in self._sharp:
-                parts.append(self._four[group])
-                continue
-            for half in (0, 1):
-                if self._sharpness[group, half] <= SHARPNESS_LIMIT:
-                    parts.append(np.pad(self._pair[group, half], ((0, 0), (2, 2))))
-                else:
-                    first = GROUP * group + 2 * half
-                    parts += [
-                        np.pad(section, ((0, 0), (3, 3)))
-                        for section in self._single[first : first + 2]
-                    ]
+            parts += self._split(group) if group in self._sharp else [self._group[group]]
         return np.concatenate(parts)
 
-    def notches_hz(self, groups: range) -> list[float]:
-        """Centres of the notches in some groups: their numerators are not in the polynomials."""
-        return [
-            float(self._frequency_hz[index])
-            for index in self._notches
-            if groups.start <= index // GROUP < groups.stop
-        ]
+    def _split(self, group: int) -> list[FloatArray]:
+        """A group too sharp to be one polynomial, as several; each of shape (2, 9)."""
+        parts: list[FloatArray] = []
+        product, room = self._single[group, 0], SHARPNESS_LIMIT / self._sharpness[group, 0]
+        for section, sharpness in zip(
+            self._single[group, 1:], self._sharpness[group, 1:].tolist(), strict=True
+        ):
+            room /= sharpness
+            if room >= 1.0:
+                product = _multiply(product, section)
+            else:
+                parts.append(product)
+                product, room = section, SHARPNESS_LIMIT / sharpness
+        parts.append(product)
+        wide = 2 * GROUP + 1
+        return [np.pad(part, ((0, 0), ((wide - part.shape[1]) // 2,) * 2)) for part in parts]
 
 
 def _multiply(a: FloatArray, b: FloatArray) -> FloatArray:
-    """Products of polynomials over the last axis, shape (…, 2k − 1) from two of (…, k)."""
-    size = a.shape[-1]
-    outer = (a[..., :, None] * b[..., None, :]).reshape(-1, size * size)
-    return np.asarray((outer @ _ADDERS[size]).reshape(*a.shape[:-1], 2 * size - 1))
+    """Products of polynomials over the last axis, shape (…, k + m − 1) from (…, k) and (…, m)."""
+    k, m = a.shape[-1], b.shape[-1]
+    outer = (a[..., :, None] * b[..., None, :]).reshape(-1, k * m)
+    return np.asarray((outer @ _adder(k, m)).reshape(*a.shape[:-1], k + m - 1))
 
 
-def _adder(size: int) -> FloatArray:
-    """Which product of coefficients adds to which power, shape (size², 2·size − 1)."""
-    matrix = np.zeros((size, size, 2 * size - 1))
-    for i in range(size):
-        for k in range(size):
-            matrix[i, k, i + k] = 1.0
-    return matrix.reshape(size * size, -1)
-
-
-_ADDERS = {3: _adder(3), 5: _adder(5)}
+@cache
+def _adder(k: int, m: int) -> FloatArray:
+    """Which product of coefficients adds to which power, shape (k·m, k + m − 1)."""
+    matrix = np.zeros((k, m, k + m - 1))
+    for i in range(k):
+        matrix[i, :, i : i + m] = np.eye(m)
+    return matrix.reshape(k * m, -1)
 
 
 def _notch_numerator(frequency_hz: float, axis: Axis) -> FloatArray:

@@ -8,7 +8,8 @@ polynomials together; responses are products of sections.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -43,6 +44,10 @@ class Section(NamedTuple):
     d2: float
 
 
+new_section: Callable[[Iterable[float]], Section] = partial(tuple.__new__, Section)
+"""A section of its seven numbers in order: twice as fast as the constructor, for hot paths."""
+
+
 class Coefficients(NamedTuple):
     """H(z) = (b0 + b1·z⁻¹ + b2·z⁻²)/(1 + a1·z⁻¹ + a2·z⁻²)."""
 
@@ -63,21 +68,21 @@ def section_of(item: EqSection) -> Section:
     a = 1.0 if gain_db is UNSET else 10.0 ** (gain_db / 40.0)
     if item.order == 1 or q is UNSET:
         if kind == "low_shelf":
-            return Section(frequency_hz, a, 1.0, 0.0, 1.0 / a, 1.0, 0.0)
+            return new_section((frequency_hz, a, 1.0, 0.0, 1.0 / a, 1.0, 0.0))
         if kind == "high_shelf":
-            return Section(frequency_hz, a, a * a, 0.0, a, 1.0, 0.0)
-        return Section(frequency_hz, 1.0, -1.0, 0.0, 1.0, 1.0, 0.0)  # all_pass
+            return new_section((frequency_hz, a, a * a, 0.0, a, 1.0, 0.0))
+        return new_section((frequency_hz, 1.0, -1.0, 0.0, 1.0, 1.0, 0.0))  # all_pass
     damping = 1.0 / q
     if kind == "peak":
-        return Section(frequency_hz, 1.0, damping * a, 1.0, 1.0, damping / a, 1.0)
+        return new_section((frequency_hz, 1.0, damping * a, 1.0, 1.0, damping / a, 1.0))
     if kind == "low_shelf":
         slope = math.sqrt(a) * damping
-        return Section(frequency_hz, a * a, a * slope, a, 1.0, slope, a)
+        return new_section((frequency_hz, a * a, a * slope, a, 1.0, slope, a))
     if kind == "high_shelf":
         slope = math.sqrt(a) * damping
-        return Section(frequency_hz, a, a * slope, a * a, a, slope, 1.0)
+        return new_section((frequency_hz, a, a * slope, a * a, a, slope, 1.0))
     n0, n1, n2 = _NUMERATORS[kind]
-    return Section(frequency_hz, n0, n1 * damping, n2, 1.0, damping, 1.0)
+    return new_section((frequency_hz, n0, n1 * damping, n2, 1.0, damping, 1.0))
 
 
 def active_sections(eq: Iterable[EqSection]) -> tuple[Section, ...]:

@@ -10,7 +10,7 @@ import math
 from functools import lru_cache
 from typing import Literal
 
-from xover.dsp.biquad import Section
+from xover.dsp.biquad import Section, new_section
 from xover.model.processing import Crossover
 from xover.model.words import FAMILY_SLOPES, Family
 
@@ -72,7 +72,7 @@ def crossover_kernel(item: Crossover, side: Side) -> tuple[list[Section], int]:
     """Sections and the power their product is raised to: the shortest statement of the filter."""
     shapes, power = _shapes(item.family, item.slope_db_per_octave, side)
     frequency_hz = item.frequency_hz
-    return [Section(frequency_hz, *shape) for shape in shapes], power
+    return [new_section((frequency_hz, *shape)) for shape in shapes], power
 
 
 def crossover_sections(item: Crossover, side: Side) -> tuple[Section, ...]:
