@@ -77,11 +77,11 @@ class CapturedResponse:
 
 
 def bulk_delay_ms(captured: CapturedResponse) -> float:
-    """The time of the largest |impulse response| in ms, from the phase; 0 without a phase.
+    """The time in ms where the impulse response's envelope is largest; 0 without a phase.
 
     The columns (unwrapped phase, magnitude) are read on an even frequency axis and transformed
     back, so phase that turns by more than half a circle between two points misleads it. Resolves
-    a sixteenth of the period of the highest frequency.
+    an eighth of the period of the highest frequency.
     """
     if captured.phase_deg is None or captured.frequency_hz.size < 2:
         return 0.0
@@ -97,7 +97,7 @@ def bulk_delay_ms(captured: CapturedResponse) -> float:
     spectrum = np.zeros(bins + 1, dtype=np.complex128)
     spectrum[1:] = np.where(inside, relative * np.exp(1j * phase), 0.0)
     length = 1 << (8 * bins - 1).bit_length()
-    peak = int(np.argmax(np.abs(np.fft.irfft(spectrum, length))))
+    peak = int(np.argmax(np.abs(np.fft.ifft(spectrum, length))))
     if peak > length // 2:
         peak -= length
     return captured.delay_ms + 1000.0 * peak * bins / (highest_hz * length)

@@ -70,7 +70,9 @@ def captured_from_impulse(
     silent = keep & (magnitude <= 10.0 ** (LOWEST_DB / 20.0))
     keep &= ~silent
     if not keep.any():
-        raise Refused.at("", "nothing is left of the response: the window is too short for it")
+        raise Refused.at(
+            "", "there is no signal above 0 Hz" if silent.any() else "the window leaves no points"
+        )
     if silent.any():
         said.append(f"{np.count_nonzero(silent)} bins without any signal are left out")
     bulk = f"bulk delay {show_ms(delay_ms, 3)}, the time of the largest sample"

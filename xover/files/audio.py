@@ -64,7 +64,7 @@ class Audio:
 
 def looks_like_audio(data: bytes) -> bool:
     """Whether the first bytes are those of an audio file rather than of text."""
-    frame_sync = len(data) > 1 and data[0] == 0xFF and data[1] & 0xE6 in (0xE2, 0xE4, 0xE6)
+    frame_sync = len(data) > 1 and data[0] == 0xFF and data[1] & 0xE6 in (0xE2, 0xE4)
     return data.startswith(_MAGIC) or frame_sync
 
 

@@ -80,13 +80,6 @@ def read_table(data: bytes, *, name: str, decimal: DecimalMark | None = None) ->
     layout = _layout(rows, headings, name, decimal)
     fields = _fields(rows, numbers, layout, name)
     count = len(fields[0])
-    if not 2 <= count <= 32:
-        raise Refused.at(
-            place(name, numbers[0]),
-            f"{'one number' if count == 1 else f'{count} numbers'} in the row; a response has "
-            "columns: frequency, magnitude and perhaps phase and coherence (if this is a heading, "
-            "put # in front of it)",
-        )
     values = _numbers(fields, numbers, layout, name)
     said = (f"{encoding}, {len(rows)} rows of {count} columns, {layout.said}", *said)
     return Table(name, values, np.array(numbers), headings, layout.separator, said)
@@ -288,6 +281,13 @@ def _fields(rows: list[str], numbers: list[int], layout: _Layout, name: str) -> 
     if separator and all(not row[-1].strip(_BLANK) for row in fields):
         fields = [row[:-1] for row in fields]
     width = len(fields[0])
+    if not 2 <= width <= 32:
+        raise Refused.at(
+            place(name, numbers[0]),
+            f"{'one number' if width == 1 else f'{width} numbers'} in the row; a response has "
+            "columns: frequency, magnitude and perhaps phase and coherence (if this is a heading, "
+            "put # in front of it)",
+        )
     for row, number in zip(fields, numbers, strict=True):
         if len(row) != width:
             for field in row:
@@ -371,17 +371,16 @@ def _culprit(line: str) -> str:
 
 
 def _broken_row(line: str, width: int) -> str | None:
-    """What spoils a line in front of the rows that looks like a row; None for a line of words."""
+    """What spoils a line in front of the rows that looks like one; None where it holds a word."""
     pieces = _pieces(line)
     if len(pieces) != width:
         return None
-    for piece in pieces[1:]:
-        if _NUMBER.fullmatch(piece):
-            continue
-        word = piece.lower().strip("+-()[]").rstrip(".")
-        if word in _MISSING or len(word) < 2 or any(letter.isdigit() for letter in word):
-            return piece
-    return None
+    strange = [piece for piece in pieces if not _NUMBER.fullmatch(piece)]
+    for piece in strange:
+        word = piece.lower().strip("+-()[].")
+        if len(word) > 1 and word.isalpha() and word not in _MISSING:
+            return None
+    return strange[0]
 
 
 def _is_zero(piece: str) -> bool:
