@@ -24,7 +24,7 @@ def linkwitz_riley_4(frequency_hz: np.ndarray, corner_hz: float) -> tuple[np.nda
 def pair_at(
     corner_hz: float, late_ms: float, *, inverted: bool = False, level_db: float = 0.0
 ) -> Pair:
-    frequency_hz = GRID_HZ[(GRID_HZ > 0.6 * corner_hz) & (GRID_HZ < 1.7 * corner_hz)]
+    frequency_hz = GRID_HZ[(0.6 * corner_hz < GRID_HZ) & (1.7 * corner_hz > GRID_HZ)]
     low, high = linkwitz_riley_4(frequency_hz, corner_hz)
     sign = -1.0 if inverted else 1.0
     gain = sign * 10.0 ** (level_db / 20.0)
@@ -32,7 +32,9 @@ def pair_at(
     return Pair(frequency_hz, low, moved, np.ones(frequency_hz.size))
 
 
-def naive_values(pairs: list[Pair], delay_ms: np.ndarray, sign: float, criterion: str) -> np.ndarray:
+def naive_values(
+    pairs: list[Pair], delay_ms: np.ndarray, sign: float, criterion: str
+) -> np.ndarray:
     """The criterion written down again, one listener after the other, without any trick."""
     losses = []
     real = best = 0.0
@@ -142,11 +144,11 @@ def test_never_worse_than_the_exhaustive_grid(
 def test_every_local_minimum_is_found() -> None:
     pairs = [pair_at(100.0, 2.0), pair_at(100.0, 3.0, level_db=-3.0)]
     found = search(DelayProblem(pairs), max_delay_ms=25.0, polarities=(False,))
-    grid = np.arange(-25.0, 25.0005, 0.001)
+    grid = np.arange(-25.0, 25.005, 0.01)
     values = naive_values(pairs, grid, 1.0, "mean")
     inside = np.flatnonzero((values[1:-1] < values[:-2]) & (values[1:-1] <= values[2:])) + 1
     ours = sorted(item.delay_ms for item in found if not item.at_limit)
-    assert ours == pytest.approx(grid[inside].tolist(), abs=1e-3)
+    assert ours == pytest.approx(grid[inside].tolist(), abs=0.006)
 
 
 def test_the_ends_of_the_range_count_and_are_marked() -> None:

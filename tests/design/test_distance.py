@@ -77,9 +77,7 @@ def test_offset_present_delays_and_latencies_are_in_it() -> None:
         ),
         loudspeakers=(replace(preset.loudspeakers[0], latency_ms=1.25),),
     )
-    answer = delay_by_distance(
-        preset, move=["Delay"], to="Top", listener="Aim", offset_ms=10.0
-    )
+    answer = delay_by_distance(preset, move=["Delay"], to="Top", listener="Aim", offset_ms=10.0)
     expected = 17.4825 + 10.0 + 3.5 - 3.0
     assert answer.results[0].delay_ms == pytest.approx(expected, abs=5e-5)
     applied = apply_distance(preset, answer)
@@ -126,8 +124,6 @@ def test_refusals() -> None:
         delay_by_distance(rig(), move=["Bare"], to="Top", listener="Aim")
     with pytest.raises(Refused, match="moved and be the reference"):
         delay_by_distance(rig(), move=["Top"], to="Top", listener="Aim")
-    tied = replace(
-        rig(), groups=(Group(name="All", outputs=("Top", "Delay"), follow=("delay",)),)
-    )
+    tied = replace(rig(), groups=(Group(name="All", outputs=("Top", "Delay"), follow=("delay",)),))
     with pytest.raises(Refused, match="one group that follows delay"):
         delay_by_distance(tied, move=["Delay"], to="Top", listener="Aim")
