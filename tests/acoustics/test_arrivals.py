@@ -7,11 +7,11 @@ import math
 import pytest
 from msgspec.structs import replace
 
-from tests.acoustics.rigs import POINT, UNITY, all_inputs, rig
+from tests.acoustics.rigs import POINT, UNITY, all_inputs, rig, trace_of
 from xover.acoustics.arrivals import arrivals
 from xover.model.drive import Drive
 from xover.model.processing import Crossover, Input
-from xover.model.rig import Source
+from xover.model.rig import OwnResponse, Source
 
 
 def test_time_and_level_by_distance() -> None:
@@ -71,3 +71,21 @@ def test_an_input_level_moves_absolute_levels_only() -> None:
             arrivals(item, "Seat", drive, input_level_dbu=4.0),
         )
         assert loud.level_db - quiet.level_db == pytest.approx(change_db)
+
+
+def test_the_level_is_that_of_the_pass_band() -> None:
+    """A box 20 dB louder from 1 kHz: its quoted range or the output's low-pass leaves that out.
+
+    Flat 100 dB at 1 m; 0 dBu is 11.2542 dB below 2.83 V; 5 m take 13.9794 dB.
+    """
+    step = trace_of([20.0, 999.0, 1000.0, 20_000.0], [1e5, 1e5, 1e6, 1e6], level="spl")
+    traced = replace(POINT, response=OwnResponse(trace=step))
+    ranged = replace(traced, passband_hz=(20.0, 900.0))
+    place = {"Top": (0.0, 5.0, 0.0)}
+    low = Crossover(family="linkwitz-riley", slope_db_per_octave=48, frequency_hz=500.0)
+    filtered = rig(place, box=traced, outputs={"Top": {"low_pass": low}})
+    for preset in (rig(place, box=ranged), filtered):
+        (row,) = arrivals(preset, "Seat", all_inputs(preset))
+        assert row.level_db == pytest.approx(100.0 - 11.2542 - 13.9794, abs=0.6)
+    (wide,) = arrivals(rig(place, box=traced), "Seat", all_inputs(rig(place)))
+    assert wide.level_db > 90.0

@@ -127,7 +127,7 @@ def test_where_the_settings_were_20_db_down_it_is_doubtful() -> None:
     """A fourth-order Butterworth high-pass is 20 dB down at f_c·99^(−1/8) = 0.5631·f_c."""
     then = Output(name="Top", inputs={"In": 0.0}, high_pass=HIGH_PASS, gain_db=-30.0)
     got = path(captured_rig(**settings_of(then)))
-    np.testing.assert_array_equal(got.doubtful, 0.5631 * 80.0 > POINTS_HZ)
+    np.testing.assert_array_equal(got.doubtful, POINTS_HZ < 0.5631 * 80.0)
     assert "doubtful" in " ".join(got.notes)
     narrow = path_at(
         captured_rig(**settings_of(then)), "Top", "Seat", Axis(np.array([30.0]), 48_000.0),
@@ -168,6 +168,18 @@ def test_captured_at_another_sample_rate() -> None:
     np.testing.assert_allclose(got.total[inside], (ROOM / h)[inside], rtol=1e-6)
     assert np.isnan(got.total[~inside]).all()
     assert "lower sample rate" in " ".join(got.notes)
+    edge = Axis(np.array([0.489, 0.491]) * 32_000.0, 48_000.0)
+    preset = captured_rig(captured_sample_rate_hz=32_000.0, **settings_of(then))
+    assert np.isnan(path(preset, edge).total).tolist() == [False, True]
+
+
+def test_an_input_that_is_not_routed_stays_silent_where_the_trace_ends() -> None:
+    """Independent inputs: one row each; 0 from an input without a route, NaN where unknown."""
+    preset = captured_rig(trace=trace_of([100.0, 1000.0], [1.0, 1.0]))
+    preset = replace(preset, inputs=(Input(name="In"), Input(name="Aux")))
+    got = path(preset, Axis(np.array([50.0, 200.0]), 48_000.0)).responses
+    assert np.isnan(got).tolist() == [[True, False], [False, False]]
+    np.testing.assert_array_equal(got[1], 0.0)
 
 
 def test_spl_needs_the_input_level_of_the_capture() -> None:
