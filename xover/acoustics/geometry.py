@@ -11,7 +11,6 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 from xover.model.preset import Preset
-from xover.model.preset import Preset
 from xover.model.ranges import PositionM
 from xover.model.rig import Aim, Listener, Loudspeaker, Source
 

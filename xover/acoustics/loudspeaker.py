@@ -36,6 +36,8 @@ SINE_CREST_DB: Final = 20.0 * math.log10(math.sqrt(2.0))
 """Peak over rms of a sine."""
 HIGH_PASS_ORDER: Final = {"sealed": 2, "unknown": 2, "vented": 4}
 LOW_PASS_ORDER: Final = 2
+STANDARD_AIR: Final = Air()
+"""20 °C, the model's default weather."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,7 +58,7 @@ class BoxResponse:
     notes: tuple[str, ...]
 
 
-def response_at_1m(box: Loudspeaker, axis: Axis, *, air: Air = Air()) -> BoxResponse:
+def response_at_1m(box: Loudspeaker, axis: Axis, *, air: Air = STANDARD_AIR) -> BoxResponse:
     """The box at 1 m in free field for 2.83 V: its own trace where it has one, else the model.
 
     `air` (20 °C by default) gives the speed of sound for a trace whose time of flight is still in
