@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import codecs
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal, NoReturn
 
 import numpy as np
@@ -18,10 +20,12 @@ from numpy.typing import NDArray
 from xover.model.names import quoted
 from xover.model.problems import Refused
 
-DecimalMark = Literal["point", "comma"]
+DecimalMark = Literal[".", ","]
 
 BYTES_MAX = 128 * 1024 * 1024
 LINES_MAX = 1_000_000
+LINE_LENGTH_MAX = 10_000
+NUMBERS_MAX = 8_000_000
 _BLANK = " \t\f\v"
 _PLAINER = dict.fromkeys((0xA0, 0x2007, 0x2009, 0x202F, 0x3000), " ") | {
     0x2212: "-", 0xFEFF: None, 0x2028: "\n", 0x85: "\n",
@@ -75,6 +79,12 @@ def read_table(data: bytes, *, name: str, decimal: DecimalMark | None = None) ->
     if len(lines) > LINES_MAX:
         raise Refused.at(
             name, f"the file has {len(lines)} lines, more than a response can have ({LINES_MAX})"
+        )
+    longest = max(map(len, lines))
+    if longest > LINE_LENGTH_MAX:
+        number = next(i for i, line in enumerate(lines) if len(line) == longest) + 1
+        raise Refused.at(
+            place(name, number), f"the line has {longest} characters, no row of a response"
         )
     rows, numbers, headings, said = _rows(lines, name)
     layout = _layout(rows, headings, name, decimal)
@@ -193,8 +203,8 @@ def _layout(
     if semicolons:
         return _Layout(";", *_decimal(body, ";", commas, points, decimal, name))
     if not commas:
-        if decimal == "comma" and points:
-            raise Refused.at(name, "there are decimal points, no decimal commas: drop --decimal")
+        if decimal == "," and points:
+            raise Refused.at(name, "there are decimal points, no decimal commas: drop --decimal ,")
         tabs = {row.count("\t") for row in rows}
         if len(tabs) == 1 and tabs != {0}:
             return _Layout("\t", False, "separated by tabs")
@@ -211,14 +221,14 @@ def _layout(
         return _Layout(separator, *_decimal(body, separator, commas, points, decimal, name))
     tight = len(re.findall(r",[^ \t\n]", body))
     loose = len(re.findall(r",[ \t]", body))
-    if points or decimal == "point" or not tight:
-        if decimal == "comma":
+    if points or decimal == "." or not tight:
+        if decimal == ",":
             raise Refused.at(
                 name,
-                "commas separate the numbers, so they cannot be decimal commas: drop --decimal",
+                "commas separate the numbers, so they cannot be decimal commas: drop --decimal ,",
             )
         return _Layout(",", False, "separated by commas")
-    if loose and decimal == "comma":
+    if loose and decimal == ",":
         return _Layout(", ", True, "separated by commas with a space, decimal commas as asked")
     most = max(row.rstrip(",").count(",") for row in rows)
     if not loose and most == 1 and decimal is None:
@@ -230,7 +240,7 @@ def _layout(
     raise Refused.at(
         name,
         "each comma could separate two numbers or be a decimal comma; answer with "
-        "--decimal point, or write the file with semicolons between the numbers",
+        '--decimal ".", or write the file with semicolons between the numbers',
     )
 
 
@@ -250,10 +260,10 @@ def _decimal(
     """Whether the commas in `body` are decimal commas, and the sentence; they do not separate."""
     between = {";": "semicolons", "\t": "tabs"}.get(separator, "spaces")
     if not commas:
-        if decimal == "comma" and points:
-            raise Refused.at(name, "there are decimal points, no decimal commas: drop --decimal")
+        if decimal == "," and points:
+            raise Refused.at(name, "there are decimal points, no decimal commas: drop --decimal ,")
         return False, f"separated by {between}"
-    if points or decimal == "point":
+    if points or decimal == ".":
         raise Refused.at(
             name,
             "there are commas as well as points inside the numbers; write the file without "
@@ -265,22 +275,24 @@ def _decimal(
             raise Refused.at(
                 name,
                 f"the comma in {quoted(tokens[0])} could be a decimal comma or group thousands; "
-                "answer with --decimal comma, or write the file without grouping thousands",
+                'answer with --decimal ",", or write the file without grouping thousands',
             )
     return True, f"separated by {between}, decimal commas"
 
 
 def _fields(rows: list[str], numbers: list[int], layout: _Layout, name: str) -> list[list[str]]:
-    separator = layout.separator
-    if separator == "":
-        fields = [row.split() for row in rows]
-    elif separator == ", ":
-        fields = [re.split(r",[ \t]+", row) for row in rows]
+    separator = layout.separator.strip(" ")
+    if separator and all(row.endswith(separator) for row in rows):
+        rows = [row[: -len(separator)] for row in rows]
+    split: Callable[[str], list[str]]
+    if layout.separator == "":
+        split = str.split
+    elif layout.separator == ", ":
+        split = re.compile(r",[ \t]+").split
     else:
-        fields = [row.split(separator) for row in rows]
-    if separator and all(not row[-1].strip(_BLANK) for row in fields):
-        fields = [row[:-1] for row in fields]
-    width = len(fields[0])
+        split = partial(_split_at, separator=separator)
+    fields: list[list[str]] = []
+    width = len(split(rows[0]))
     if not 2 <= width <= 32:
         raise Refused.at(
             place(name, numbers[0]),
@@ -288,7 +300,11 @@ def _fields(rows: list[str], numbers: list[int], layout: _Layout, name: str) -> 
             "columns: frequency, magnitude and perhaps phase and coherence (if this is a heading, "
             "put # in front of it)",
         )
-    for row, number in zip(fields, numbers, strict=True):
+    if len(rows) * width > NUMBERS_MAX:
+        raise Refused.at(name, f"{len(rows)} rows of {width} columns are more than a response has")
+    for line, number in zip(rows, numbers, strict=True):
+        row = split(line)
+        fields.append(row)
         if len(row) != width:
             for field in row:
                 if not _NUMBER.fullmatch(field.strip(_BLANK)):
@@ -299,6 +315,10 @@ def _fields(rows: list[str], numbers: list[int], layout: _Layout, name: str) -> 
                 "# in front of it if it is a remark",
             )
     return fields
+
+
+def _split_at(row: str, separator: str) -> list[str]:
+    return row.split(separator)
 
 
 def _numbers(
