@@ -1,0 +1,90 @@
+"""What several rules ask of one preset, computed once: bands, boxes, splits, places in the file.
+
+An output is judged by its loudest routed input and as if it were not muted, so that advice does
+not hang on what happens to be played.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+from msgspec.structs import replace
+
+from xover.acoustics.arrivals import PASS_BAND_DB
+from xover.design.splits import Split, splits
+from xover.dsp.axis import Axis, ComplexArray, FloatArray
+from xover.dsp.response import input_stage, output_stage
+from xover.model.preset import Preset
+from xover.model.rig import Loudspeaker
+from xover.model.units import ratio_from_db
+
+LOWEST_HZ: Final = 5.0
+"""How far down outputs are looked at."""
+
+
+class Survey:
+    """One preset and what its rules share."""
+
+    def __init__(self, preset: Preset) -> None:
+        self.preset = preset
+        self.axis = Axis.log(sample_rate_hz=preset.sample_rate_hz, low_hz=LOWEST_HZ)
+        self._levels: dict[str, FloatArray] = {}
+
+    @cached_property
+    def splits(self) -> tuple[Split, ...]:
+        """Every handing over between neighbouring outputs."""
+        return splits(self.preset)
+
+    @cached_property
+    def places(self) -> dict[str, str]:
+        """The place in the file of every output, by name."""
+        return {item.name: f"outputs[{at}]" for at, item in enumerate(self.preset.outputs)}
+
+    def boxes(self, output: str) -> tuple[Loudspeaker, ...]:
+        """The kinds of box that an output feeds, each once, in file order."""
+        names = dict.fromkeys(source.loudspeaker for source in self.preset.sources_of(output))
+        return tuple(self.preset.loudspeaker(name) for name in names)
+
+    def relative_db(self, output: str) -> FloatArray:
+        """The electrical response re its largest, in dB, shape (n,) on `axis`."""
+        if output not in self._levels:
+            item = self.preset.output(output)
+            magnitude = np.abs(output_stage(replace(item, muted=False), self.axis))
+            rows = [
+                np.abs(self._inputs[name]) * ratio_from_db(route_db)
+                for name, route_db in item.inputs.items()
+            ]
+            if rows:
+                magnitude = magnitude * np.max(rows, axis=0)
+            self._levels[output] = in_db(magnitude / np.max(magnitude))
+        return self._levels[output]
+
+    def band_hz(self, output: str) -> tuple[float, float]:
+        """The lowest and the highest frequency within 10 dB of the output's largest response."""
+        inside = self.axis.frequency_hz[self.relative_db(output) >= PASS_BAND_DB]
+        return float(inside[0]), float(inside[-1])
+
+    def driven_down_to_hz(self, output: str, from_hz: float) -> float | None:
+        """How far below `from_hz` the output stays within 10 dB of its largest response.
+
+        None where it is not within 10 dB at `from_hz` itself, or that lies below the axis.
+        """
+        at = int(np.searchsorted(self.axis.frequency_hz, from_hz, side="right")) - 1
+        within = self.relative_db(output) >= PASS_BAND_DB
+        if at < 0 or not within[at]:
+            return None
+        while at > 0 and within[at - 1]:
+            at -= 1
+        return float(self.axis.frequency_hz[at])
+
+    @cached_property
+    def _inputs(self) -> dict[str, ComplexArray]:
+        return {item.name: input_stage(item, self.axis) for item in self.preset.inputs}
+
+
+def in_db(magnitude: FloatArray) -> FloatArray:
+    """20·log10 of magnitudes, shape kept; −inf at 0."""
+    with np.errstate(divide="ignore"):
+        return np.asarray(20.0 * np.log10(magnitude))
