@@ -47,9 +47,7 @@ from xover.model.words import EQ_SHAPES, FAMILY_SLOPES, STAGES
 
 def minimal() -> Preset:
     """The smallest legal preset."""
-    return Preset(
-        title="Smallest", inputs=(Input(name="In"),), outputs=(Output(name="Out"),)
-    )
+    return Preset(title="Smallest", inputs=(Input(name="In"),), outputs=(Output(name="Out"),))
 
 
 def everything() -> Preset:
@@ -190,9 +188,7 @@ def everything() -> Preset:
                 amplifier_channel="Amp 1 A",
                 tap_w=100.0,
             ),
-            Source(
-                name="Delay mast", output="Delay", loudspeaker="Delay 5", position_m=(0, 30, 5)
-            ),
+            Source(name="Delay mast", output="Delay", loudspeaker="Delay 5", position_m=(0, 30, 5)),
         ),
         listeners=(Listener(name="Row 7", position_m=(0.0, 12.0, 1.2)),),
         measurements=(
@@ -441,9 +437,7 @@ def _channel(
     draw: st.DrawFn, name: str, amplifiers: tuple[Amplifier, ...], outputs: list[str]
 ) -> AmplifierChannel:
     amplifier = draw(st.sampled_from(amplifiers))
-    cable = st.builds(
-        Cable, length_m=number(ranges.LengthM), area_mm2=number(ranges.AreaMm2)
-    )
+    cable = st.builds(Cable, length_m=number(ranges.LengthM), area_mm2=number(ranges.AreaMm2))
     return AmplifierChannel(
         name=name,
         amplifier=amplifier.name,
@@ -467,9 +461,7 @@ def _source(
     output = draw(st.sampled_from(outputs))
     box = draw(st.sampled_from(boxes))
     fitting = [] if box.active else [one.name for one in channels if one.output == output]
-    aim = st.builds(
-        Aim, azimuth=number(ranges.AzimuthDeg), elevation=number(ranges.ElevationDeg)
-    )
+    aim = st.builds(Aim, azimuth=number(ranges.AzimuthDeg), elevation=number(ranges.ElevationDeg))
     return Source(
         name=name,
         output=output,

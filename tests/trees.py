@@ -8,7 +8,7 @@ from typing import Any
 from tests.strategies import everything
 from xover.files.preset_json import loads
 from xover.model.places import Key, parse
-from xover.model.problems import Refused
+from xover.model.problems import Fault, Refused
 from xover.model.walk import tree_of
 
 GONE = object()
@@ -39,10 +39,11 @@ def faults_of(tree: Any) -> dict[str, str]:
 
 def faults_in(data: bytes) -> dict[str, str]:
     """What reading these bytes says, by place; empty where they are read."""
+    faults: tuple[Fault, ...] = ()
     try:
         loads(data)
     except Refused as refused:
-        found = {fault.where: fault.message for fault in refused.faults}
-        assert len(found) == len(refused.faults), f"a place is said twice: {refused.faults}"
-        return found
-    return {}
+        faults = refused.faults or (Fault("?", "refused without a fault"),)
+    found = {fault.where: fault.message for fault in faults}
+    assert len(found) == len(faults), f"a place is said twice: {faults}"
+    return found

@@ -178,4 +178,7 @@ def test_fields_that_are_no_names_are_written_as_keys():
 
 
 def test_ancestors():
-    assert list(ancestors('a[0].b["c"]')) == ['a[0].b["c"]', "a[0].b", "a[0]", "a"]
+    for where, _ in leaves(EVERYTHING):
+        steps = parse(where)
+        assert list(ancestors(where)) == [form(steps[: n + 1]) for n in range(len(steps))]
+    assert list(ancestors('a[0].b["c"]')) == ["a", "a[0]", "a[0].b", 'a[0].b["c"]']

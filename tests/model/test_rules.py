@@ -138,8 +138,9 @@ def test_each_rule_alone(changes, where, sentence):
 def test_two_measurements_of_one_pair():
     tree = changed({})
     tree = changed({"measurements[1]": tree["measurements"][0]}, tree)
-    assert "there is already a measurement of “Sub” at “Row 7”" in (
-        faults_of(tree)["measurements[1].listener"]
+    assert (
+        "there is already a measurement of “Sub” at “Row 7”"
+        in (faults_of(tree)["measurements[1].listener"])
     )
 
 

@@ -21,7 +21,7 @@ from xover.model import rules
 from xover.model.names import quoted
 from xover.model.preset import FORMAT, VERSION, Preset
 from xover.model.problems import Fault, Refused
-from xover.model.walk import Pairs, check, tree_of
+from xover.model.walk import FAULTS_KEPT, Pairs, check, tree_of
 
 FAULTS_SAID = 50
 """The most faults that one refusal says; the rest are counted."""
@@ -52,15 +52,17 @@ def loads(data: bytes) -> Preset:
     ):
         found = rules.cross_faults(preset)
         if found:
-            raise _refusal(found, len(found))
+            raise _refusal(found)
         return preset
     tree, found = _current(json_text.parse(data, wanted="a preset"))
     walked = check(tree, Preset)
     found += walked.faults
+    if walked.gave_up:
+        raise _refusal(found, walked.fault_count - len(walked.faults))
     whole = msgspec.convert(walked.tree, Preset)
     found += rules.cross_faults(whole, unsure=walked.unsure)
     if found:
-        raise _refusal(found, len(found) - len(walked.faults) + walked.fault_count)
+        raise _refusal(found, walked.fault_count - len(walked.faults))
     return whole
 
 
@@ -72,7 +74,7 @@ def dumps(preset: Preset) -> bytes:
     """
     found = rules.faults(preset)
     if found:
-        raise _refusal(found, len(found))
+        raise _refusal(found)
     return json_text.lay_out(tree_of(preset))
 
 
@@ -151,8 +153,11 @@ def _repeated(tree: dict[str, Any]) -> Sequence[str]:
     return repeated
 
 
-def _refusal(found: Sequence[Fault], count: int) -> Refused:
+def _refusal(found: Sequence[Fault], unsaid: int = 0) -> Refused:
+    """The refusal that says the first faults and counts the others; `unsaid` have no words."""
     said = list(found[:FAULTS_SAID])
-    if count > len(said):
-        said.append(Fault("", f"and {count - len(said)} more faults"))
+    more = len(found) - len(said) + unsaid
+    if more:
+        at_least = "at least " if more >= FAULTS_KEPT - FAULTS_SAID else ""
+        said.append(Fault("", f"and {at_least}{more} more faults"))
     return Refused(said)

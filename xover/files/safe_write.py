@@ -34,18 +34,15 @@ def write_bytes(path: str | Path, data: bytes, *, overwrite: bool) -> None:
     if not str(path):
         raise Refused.at("", "the path is empty; name a file")
     try:
-        target = os.path.realpath(path)
-        existing = _status(target)
-        if existing is not None and not overwrite and stat.S_ISREG(existing.st_mode):
-            raise _exists(path)
-        if existing is not None and stat.S_ISDIR(existing.st_mode):
-            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
-        if existing is not None and not stat.S_ISREG(existing.st_mode):
-            _write_through(target, data)
-        elif existing is not None and not os.access(target, os.W_OK):
-            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+        existing = _status(path)
+        if existing is None or stat.S_ISREG(existing.st_mode):
+            if existing is not None and not overwrite:
+                raise _exists(path)
+            if existing is not None and not os.access(path, os.W_OK):
+                raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+            _write_beside(os.path.realpath(path), data, existing, overwrite=overwrite)
         else:
-            _write_beside(target, data, existing, overwrite=overwrite)
+            _write_through(path, data)  # a folder is refused by the system itself
     except FileExistsError as error:
         raise _exists(path) from error
     except BrokenPipeError:
@@ -104,7 +101,7 @@ def _claim(temporary: str, target: str) -> None:
         raise
 
 
-def _write_through(target: str, data: bytes) -> None:
+def _write_through(target: str | Path, data: bytes) -> None:
     descriptor = os.open(target, os.O_WRONLY | _CLOSE_ON_EXEC)
     try:
         _write_all(descriptor, data)
@@ -137,7 +134,7 @@ def _sync_folder(folder: str) -> None:
             os.close(descriptor)
 
 
-def _status(target: str) -> os.stat_result | None:
+def _status(target: str | Path) -> os.stat_result | None:
     try:
         return os.stat(target)
     except FileNotFoundError:

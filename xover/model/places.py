@@ -33,6 +33,7 @@ Step = str | int | Key
 _FIELD = re.compile(r"\.?([A-Za-z_][A-Za-z0-9_]*)")
 _INDEX = re.compile(r"\[([0-9]{1,9})\]")
 _KEY = re.compile(r'\[("(?:[^"\\]|\\.)*")\]')
+_STEP = re.compile(f"{_FIELD.pattern}|{_INDEX.pattern}|{_KEY.pattern}")
 
 
 def parse(where: str) -> tuple[Step, ...]:
@@ -91,10 +92,9 @@ def at_key(where: str, key: str) -> str:
 
 
 def ancestors(where: str) -> Iterator[str]:
-    """`where` itself and every place around it, innermost first, without the whole."""
-    steps = parse(where)
-    for length in range(len(steps), 0, -1):
-        yield form(steps[:length])
+    """Every place around a well-written place, outermost first, and itself last."""
+    for match in _STEP.finditer(where):
+        yield where[: match.end()]
 
 
 def value_at(preset: Preset, where: str) -> object:

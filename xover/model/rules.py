@@ -24,7 +24,7 @@ from xover.model.ranges import FILTER_NYQUIST_FRACTION, TRACE_POINTS_MAX
 from xover.model.rig import Loudspeaker, Measurement, Source, Trace
 from xover.model.texts import texts
 from xover.model.units import short
-from xover.model.walk import check, tree_of
+from xover.model.walk import FAULTS_KEPT, check, tree_of
 from xover.model.words import EQ_SHAPES, FAMILY_SLOPES, LINE_VOLTAGES_V
 
 _OHMS = re.compile(r"[0-9]{1,7}(\.[0-9]{1,6})?")
@@ -38,6 +38,8 @@ def faults(preset: Preset) -> list[Fault]:
     types): they are faults.
     """
     walked = check(tree_of(preset), Preset)
+    if walked.gave_up:
+        return walked.faults
     whole = msgspec.convert(walked.tree, Preset)
     return walked.faults + cross_faults(whole, unsure=walked.unsure)
 
@@ -46,6 +48,7 @@ def cross_faults(preset: Preset, *, unsure: Collection[str] = ()) -> list[Fault]
     """What no single field can state, of a preset whose fields are each of their type and range.
 
     `unsure` are places that hold stand-ins; faults that rest on what stands there are left out.
+    At most 1,000 faults are given.
     """
     rules = _Rules(preset, unsure)
     rules.run()
@@ -73,6 +76,8 @@ class _Rules:
 
     def add(self, where: str, message: str, *reads: str) -> None:
         """Note a fault at `where` that also rests on the values at `reads`."""
+        if len(self.found) >= FAULTS_KEPT:
+            return
         if self._unsure and any(self._is_unsure(place) for place in (where, *reads)):
             return
         self.found.append(Fault(where, message))

@@ -7,8 +7,9 @@ stand-in so that the rules can still judge the rest; nothing with a fault is eve
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, partial
 from typing import Any
 
 import msgspec
@@ -19,8 +20,10 @@ from xover.model import places
 from xover.model.names import listed, nearest, quoted
 from xover.model.problems import Fault
 
-FAULTS_KEPT = 1000
+FAULTS_KEPT = 1_000
 """The most faults that are kept in words; the rest are counted."""
+FAULTS_COUNTED = 100_000
+"""The most faults that are counted; then the walker leaves off."""
 
 
 class Odd(Struct, frozen=True):
@@ -40,7 +43,8 @@ class Walked:
     """What the walker found.
 
     `tree` has the shape of the type throughout; `unsure` holds the places where it carries a
-    stand-in, or one of several values given. `fault_count` counts also what was not kept.
+    stand-in, or one of several values given. `fault_count` counts also what was not kept; where
+    `gave_up` is true there were too many faults to go on.
     """
 
     tree: Any = None
@@ -48,13 +52,18 @@ class Walked:
     fault_count: int = 0
     unsure: set[str] = field(default_factory=set)
 
-    def add(self, where: str, message: str, *, unsure: bool = True) -> None:
-        """Note a fault."""
+    @property
+    def gave_up(self) -> bool:
+        """Whether the tree was not looked at to its end."""
+        return self.fault_count >= FAULTS_COUNTED
+
+    def add(self, where: str, message: str | Callable[[], str], *, unsure: bool = True) -> None:
+        """Note a fault; a message that takes work to find is made only if it is kept."""
         self.fault_count += 1
         if unsure:
             self.unsure.add(where)
         if len(self.faults) < FAULTS_KEPT:
-            self.faults.append(Fault(where, message))
+            self.faults.append(Fault(where, message if isinstance(message, str) else message()))
 
 
 def check(tree: Any, cls: type[Struct]) -> Walked:
@@ -136,7 +145,11 @@ def _struct(node: dict[str, Any], kind: types.StructType, where: str, walked: Wa
     for key, value in node.items():
         one = fields.get(key)
         if one is None:
-            walked.add(places.at_field(where, key), _unknown(key, fields, node), unsure=False)
+            if walked.gave_up:
+                break
+            walked.add(
+                places.at_field(where, key), partial(_unknown, key, fields, node), unsure=False
+            )
         elif value is None and not one.required and one.default is NODEFAULT:
             # The fields that a kind of EQ section may lack are left out, never null.
             walked.add(
@@ -156,9 +169,14 @@ def _struct(node: dict[str, Any], kind: types.StructType, where: str, walked: Wa
 
 
 def _list(node: list[Any], kind: types.Type, where: str, walked: Walked) -> list[Any]:
-    if not _numbers_fit(node, kind):
-        return [_value(item, kind, f"{where}[{at}]", walked) for at, item in enumerate(node)]
-    return node
+    if _numbers_fit(node, kind):
+        return node
+    result: list[Any] = []
+    for at, item in enumerate(node):
+        if walked.gave_up:
+            break
+        result.append(_value(item, kind, f"{where}[{at}]", walked))
+    return result
 
 
 def _fixed(node: list[Any], kind: types.TupleType, where: str, walked: Walked) -> list[Any]:
@@ -177,6 +195,8 @@ def _mapping(node: dict[str, Any], kind: types.DictType, where: str, walked: Wal
         _repeated(places.at_key(where, key), walked)
     result: dict[str, Any] = {}
     for key, value in node.items():
+        if walked.gave_up:
+            break
         if isinstance(key, str):
             result[key] = _value(value, kind.value_type, places.at_key(where, key), walked)
         else:
@@ -290,10 +310,14 @@ def _hint(node: Any, kind: types.Type) -> str:
 
 
 def _unknown(key: str, fields: dict[str, types.Field], node: dict[str, Any]) -> str:
-    near = nearest([name for name in fields if name not in node], key)
-    if near is not None:
-        return f"there is no field of this name here; did you mean {quoted(near)}?"
-    return "there is no field of this name here; take it out"
+    near = nearest(fields, key)
+    if near is None:
+        return "there is no field of this name here; take it out"
+    if near in node:
+        return (
+            f"there is no field of this name here, and {quoted(near)} is given already; take it out"
+        )
+    return f"there is no field of this name here; did you mean {quoted(near)}?"
 
 
 def _shown(node: Any) -> str:
