@@ -19,12 +19,17 @@ def main() -> None:
         return
     for name in _ONE_THREAD:  # two threads on a busy machine cost more than they give
         os.environ.setdefault(name, "1")
+    import signal
+
     try:
         from xover.cli.entry import run
+
+        code = run()
     except KeyboardInterrupt:
         print("xover: stopped.", file=sys.stderr)
-        sys.exit(2)
-    sys.exit(run())
+        code = 2
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # nothing is left to interrupt but our own exit
+    sys.exit(code)
 
 
 if __name__ == "__main__":

@@ -10,7 +10,7 @@ from xover.cli.outcome import Exit, print_json
 
 @click.command(epilog="Example: xover check presets/harbour-hall.json")
 @click.argument("file", metavar="FILE")
-@json_option()
+@json_option
 def command(file: str, as_json: bool) -> int:
     """Validate the preset FILE (- is stdin), then give advice about it.
 

@@ -5,9 +5,9 @@ One place for each rule of the command line that more than one command follows.
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import Any, TypeVar
 
 import click
@@ -26,7 +26,7 @@ def open_preset(path: str) -> Preset:
     from xover.files.preset_json import load
     from xover.files.shipped import shipped
 
-    if path != "-" and not Path(path).exists():
+    if path != "-" and not os.path.exists(path):
         example = shipped(path)
         if example is not None:
             say(f"there is no “{path}” here; this is the shipped example")
@@ -45,7 +45,7 @@ def save_changed(preset: Preset, source: str, output: str | None, *, force: bool
     if output is None:
         if source == "-":
             raise Refused.at("", "the preset came from stdin; name the file to write with -o")
-        if not Path(source).exists() and shipped(source) is not None:
+        if not os.path.exists(source) and shipped(source) is not None:
             raise Refused.at(
                 "", f"“{source}” is the shipped example and stays as it is; name a file with -o"
             )

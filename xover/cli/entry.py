@@ -112,6 +112,11 @@ def run(arguments: list[str] | None = None) -> int:
         return int(Exit.NOT_DONE)
     except BrokenPipeError:
         return _closed_pipe()
+    except SystemExit as left:
+        # click leaves this way after completing for a shell, and with 1 when the pipe is closed.
+        if left.code == 1 and "_XOVER_COMPLETE" not in os.environ:
+            return _closed_pipe()
+        return left.code if isinstance(left.code, int) else int(Exit.DONE)
 
 
 def _closed_pipe() -> int:

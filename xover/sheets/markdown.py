@@ -39,7 +39,7 @@ def markdown_sheet(sheet: Sheet) -> str:
     parts.append("\n".join(f"- {caution}" for caution in sheet.cautions))
     if sheet.notes:
         parts.append("## Notes")
-        parts.append("\n".join(f"> {escaped(note)}\\" if note else ">" for note in sheet.notes))
+        parts.append(_quoted(sheet.notes))
     parts.append("## Inputs")
     for block in sheet.inputs:
         parts += [f"### {escaped(block.name)}", *_block(block)]
@@ -69,6 +69,15 @@ def _entry(entry: Entry) -> tuple[str, str, str]:
     label = escaped(entry.label) + (" **locked**" if entry.locked else "")
     figures = " ".join(f"{BOX} {figure.words}" for figure in entry.figures)
     return label, figures, entry.note
+
+
+def _quoted(notes: Sequence[str]) -> str:
+    """Lines as a quotation that keeps its line breaks (CommonMark 0.31, 6.7: a backslash)."""
+    following = [*notes[1:], ""]
+    return "\n".join(
+        f"> {escaped(note)}" + "\\" * bool(note and after) if note else ">"
+        for note, after in zip(notes, following, strict=True)
+    )
 
 
 def _table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

@@ -6,14 +6,16 @@ verdict on measurements goes before this one.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
 
 from xover.acoustics.measured import is_summable
-from xover.design.advice.survey import Survey, in_db
+from xover.design.advice.survey import Survey, in_db, with_frequencies
 from xover.design.splits import (
     Split,
     chains,
@@ -30,9 +32,8 @@ from xover.model.problems import Finding
 from xover.model.processing import EqSection, Output
 from xover.model.units import plain, short, show_db, show_hz
 
-SHOWN_FROM_DB: Final = 1.0
 WARNED_FROM_DB: Final = 3.0
-"""Errors of a sum from which corners are worth a note or a warning: common practice, no source."""
+"""Error of a sum from which corners apart are warned, not noted: common practice, no source."""
 NULL_FLOOR_DB: Final = -40.0
 """A null is told no deeper than this."""
 DIP_SHOWN_DB: Final = 0.1
@@ -48,17 +49,16 @@ def corners(survey: Survey) -> Iterator[Finding]:
     for split in survey.splits:
         if split.meets:
             continue
-        axis = _axis_at(survey.axis, (split.low_pass.frequency_hz, split.high_pass.frequency_hz))
+        axis = with_frequencies(
+            survey.axis, (split.low_pass.frequency_hz, split.high_pass.frequency_hz)
+        )
         # At the better polarity: which one is set is another rule's business.
         error_db, error_hz = min(
             (_largest_error(split, axis, inverted=turn) for turn in (False, True)),
             key=lambda error: abs(error[0]),
         )
-        if abs(error_db) < SHOWN_FROM_DB:
-            continue
         gap = split.ratio > 1.0
         octaves = abs(float(np.log2(split.ratio)))
-        moves = "falls" if error_db < 0.0 else "rises"
         yield Finding(
             "crossover-gap" if gap else "crossover-overlap",
             "warning" if abs(error_db) >= WARNED_FROM_DB else "note",
@@ -67,8 +67,8 @@ def corners(survey: Survey) -> Iterator[Finding]:
             f"{show_hz(split.low_pass.frequency_hz)} and the high-pass of "
             f"{quoted(split.upper.name)} at {show_hz(split.high_pass.frequency_hz)} "
             f"{'leave a gap' if gap else 'overlap'} of {plain(octaves, 1)} octaves: their "
-            f"electrical sum {moves} to {show_db(error_db)} at "
-            f"{show_hz(error_hz)}, in the better polarity; keep it only if "
+            f"electrical sum is off by up to {show_db(error_db)}, at {show_hz(error_hz)}, even "
+            "in the better polarity; keep it only if "
             "the boxes call for it",
         )
 
@@ -84,7 +84,7 @@ def polarity(survey: Survey) -> Iterator[Finding]:
         inverted = signs[0] != signs[1]
         if inverted == needs_inversion(slope):
             continue
-        axis = _axis_at(
+        axis = with_frequencies(
             survey.axis,
             (split.low_pass.frequency_hz, split.high_pass.frequency_hz, split.centre_hz),
         )
@@ -123,7 +123,9 @@ def missing_all_pass(survey: Survey) -> Iterator[Finding]:
         lacking = [branch for branch in branches if branch.lacks]
         if not lacking:
             continue
-        axis = _axis_at(survey.axis, [split.centre_hz for split in chain])
+        centres_hz = [split.centre_hz for split in chain]
+        between_hz = [math.sqrt(low * high) for low, high in pairwise(centres_hz)]
+        axis = with_frequencies(survey.axis, centres_hz + between_hz)
         inside = (axis.frequency_hz >= chain[0].centre_hz / 4.0) & (
             axis.frequency_hz <= chain[-1].centre_hz * 4.0
         )
@@ -235,12 +237,6 @@ def _lack_words(branch: _Branch) -> str:
         for one in branch.lacks
     ]
     return f"{quoted(branch.output.name)} lacks the all-pass {' and '.join(sections)}"
-
-
-def _axis_at(axis: Axis, frequencies_hz: Sequence[float]) -> Axis:
-    """The axis with further frequencies on it."""
-    inside = [one for one in frequencies_hz if one < axis.frequency_hz[-1]]
-    return Axis(np.union1d(axis.frequency_hz, inside), axis.sample_rate_hz)
 
 
 def _around(axis: Axis, centre_hz: float, octaves: float) -> np.ndarray:

@@ -6,6 +6,7 @@ not hang on what happens to be played.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from functools import cached_property
 from typing import Final
 
@@ -29,7 +30,8 @@ class Survey:
 
     def __init__(self, preset: Preset) -> None:
         self.preset = preset
-        self.axis = Axis.log(sample_rate_hz=preset.sample_rate_hz, low_hz=LOWEST_HZ)
+        grid = Axis.log(sample_rate_hz=preset.sample_rate_hz, low_hz=LOWEST_HZ)
+        self.axis = with_frequencies(grid, _filter_frequencies_hz(preset))
         self._levels: dict[str, FloatArray] = {}
 
     @cached_property
@@ -82,6 +84,24 @@ class Survey:
     @cached_property
     def _inputs(self) -> dict[str, ComplexArray]:
         return {item.name: input_stage(item, self.axis) for item in self.preset.inputs}
+
+
+def with_frequencies(axis: Axis, frequencies_hz: Iterable[float]) -> Axis:
+    """The axis with further frequencies on it, as far as they lie within its ends."""
+    low_hz, high_hz = axis.frequency_hz[0], axis.frequency_hz[-1]
+    inside = [one for one in frequencies_hz if low_hz < one < high_hz]
+    return Axis(np.union1d(axis.frequency_hz, inside), axis.sample_rate_hz)
+
+
+def _filter_frequencies_hz(preset: Preset) -> Iterator[float]:
+    """Where filters have their corners and centres: figures are told at these, not beside them."""
+    for item in preset.inputs:
+        yield from (section.frequency_hz for section in item.eq)
+    for output in preset.outputs:
+        yield from (section.frequency_hz for section in output.eq)
+        for crossover in (output.high_pass, output.low_pass):
+            if crossover is not None:
+                yield crossover.frequency_hz
 
 
 def in_db(magnitude: FloatArray) -> FloatArray:
