@@ -164,9 +164,8 @@ def test_a_trace_without_phase_gets_minimum_phase_and_is_an_estimate() -> None:
     assert "an estimate" in " ".join(got.notes)
     s = 1j * at.frequency_hz / 100.0
     expected = s**2 / (s**2 + np.sqrt(2.0) * s + 1.0)
-    np.testing.assert_allclose(
-        np.degrees(np.angle(got.response / expected)), 0.0, atol=0.5
-    )  # half a degree: the slopes outside the trace are not known
+    # A tenth of a degree is what the cepstrum itself gives (65,536 points, pyfar's and ours).
+    np.testing.assert_allclose(np.degrees(np.angle(got.response / expected)), 0.0, atol=0.1)
 
 
 def test_polarity_of_the_box_is_in_its_response() -> None:

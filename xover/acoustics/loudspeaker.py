@@ -151,7 +151,10 @@ def _from_trace(box: Loudspeaker, axis: Axis, air: Air) -> BoxResponse:
             )
     response = response * (_polarity(box) * ratio_from_db(to_reference_db))
     if estimate:
-        notes.append(f"the box “{box.name}” has a trace without phase: minimum phase, an estimate")
+        notes.append(
+            f"the box “{box.name}” has a trace without phase: minimum phase with the slopes at its"
+            " ends continued, an estimate"
+        )
     if not own.flight_removed and (trace.delay_ms or not estimate):
         # The flight to the microphone is still in the phase (a minimum phase never held it).
         flight_ms = 1000.0 * own.distance_m / speed_of_sound_m_s(air)
