@@ -127,6 +127,11 @@ def inert_lines(text: str) -> str:
     return "\n".join(inert(line) for line in text.split("\n"))
 
 
+def sentence_case(text: str) -> str:
+    """The first letter large, names left as they are."""
+    return text[:1].upper() + text[1:]
+
+
 def _document(answer: Alignment) -> dict[str, Any]:
     return {
         "results": [
@@ -184,7 +189,7 @@ def _text(answer: Alignment) -> str:
     notes = [f"Note: {note}" for note in answer.notes]
     if notes:
         blocks.append("\n".join(notes))
-    blocks.append(drive_sentence(answer.drive).capitalize())
+    blocks.append(sentence_case(drive_sentence(answer.drive)))
     return "\n\n".join(blocks)
 
 

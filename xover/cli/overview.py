@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import click
 
-from xover.cli.align import inert_lines
+from xover.cli.align import inert_lines, sentence_case
 from xover.cli.common import drive_sentence, listener_names, open_preset
-from xover.cli.outcome import on_terminal, say, say_notes
+from xover.cli.outcome import on_terminal, say
+from xover.model.problems import Refused
 
 
 @click.command(
@@ -38,13 +39,17 @@ def command(preset: str | None, listener: str | None = None) -> None:
     width = max(60, min(size.columns, 160))
     if loaded.listeners:
         place = listener_names(loaded, [listener])[0] if listener else loaded.listeners[0].name
-        answer = listener_response(loaded, place)
-        click.echo(
-            terminal_plot(loaded, answer, width, max(18, size.lines // 2), colour=on_terminal())
-        )
-        say_notes(answer.notes)
+        try:
+            answer = listener_response(loaded, place)
+        except Refused as refused:
+            say(f"no curves at {place}: {refused}")
+        else:
+            height = max(18, size.lines // 2)
+            click.echo(terminal_plot(loaded, answer, width, height, colour=on_terminal()))
+            bases = ", ".join(f"{name} {kind}" for name, kind in answer.basis.items())
+            say(f"at {place}: {bases}; `xover response --listener` has the notes that go with it")
     elif listener:
         listener_names(loaded, [listener])
     click.echo()
     click.echo(inert_lines(overview_text(loaded, width)))
-    click.echo(inert_lines(drive_sentence(drive_of(loaded)).capitalize()))
+    click.echo(inert_lines(sentence_case(drive_sentence(drive_of(loaded)))))

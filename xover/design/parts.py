@@ -59,7 +59,7 @@ def parts_at(
         for path in (reference, moved):
             _check_path(preset, path, listener, question)
             bases[path.output].add(path.basis)
-            notes += [f"{path.output} at {listener}: {note}" for note in path.notes]
+            notes += path.notes
         _check_pair(reference, moved, listener, question)
         first = reference.responses.sum(axis=0)
         second = moved.responses.sum(axis=0)

@@ -42,7 +42,28 @@ class Response:
     input_level_dbu: float
     """The level at the driven inputs that an SPL is for."""
     drive: Drive
+    basis: dict[str, str]
+    """What each contributing output rests on: "measured", "trace", "model" or "mixed"."""
     notes: tuple[str, ...]
+
+    @property
+    def flight_ms(self) -> float:
+        """The delay that is left where the response is loud and high: time of flight, mostly.
+
+        The median group delay over the two highest octaves that lie within 20 dB of the largest
+        magnitude; 0 where there is none. For pictures of phase, which it makes readable.
+        """
+        known = np.isfinite(self.group_delay_ms) & np.isfinite(self.magnitude_db)
+        if not known.any():
+            return 0.0
+        loud = known & (self.magnitude_db >= np.max(self.magnitude_db[known]) - 20.0)
+        high = loud & (self.frequency_hz >= self.frequency_hz[loud][-1] / 4.0)
+        return float(np.median(self.group_delay_ms[high]))
+
+    def phase_without_deg(self, delay_ms: float) -> FloatArray:
+        """The phase within ±180° with `delay_ms` taken out, shape (n,), NaN as in `phase_deg`."""
+        turned = self.phase_deg + 0.36 * self.frequency_hz * delay_ms
+        return np.asarray((turned + 180.0) % 360.0 - 180.0)
 
 
 def log_frequencies(preset: Preset, points_per_octave: int = 48) -> FloatArray:
@@ -82,7 +103,9 @@ def output_response(
         rows = electrical.output_responses(preset, output, axis, settled)
         total = np.sqrt(np.sum(np.abs(rows) ** 2, axis=0)).astype(np.complex128)
         delay_ms = np.full(len(axis), np.nan)
-    return _answer("output", output, axis, total, delay_ms, "relative", 0.0, settled, tuple(notes))
+    return _answer(
+        "output", output, axis, total, delay_ms, "relative", 0.0, settled, {}, tuple(notes)
+    )
 
 
 def listener_response(
@@ -115,6 +138,7 @@ def listener_response(
         answer.level,
         input_level_dbu,
         settled,
+        {path.output: path.basis for path in answer.paths},
         answer.notes,
     )
 
@@ -145,6 +169,7 @@ def _answer(
     level: Level,
     input_level_dbu: float,
     drive: Drive,
+    basis: dict[str, str],
     notes: tuple[str, ...],
 ) -> Response:
     with np.errstate(divide="ignore"):
@@ -164,5 +189,6 @@ def _answer(
         level,
         input_level_dbu,
         drive,
+        basis,
         notes,
     )

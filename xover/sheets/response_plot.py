@@ -16,7 +16,7 @@ from xover.design.responses import Response
 from xover.dsp.axis import Axis
 from xover.model.names import inert
 from xover.model.preset import Preset
-from xover.model.units import plain
+from xover.model.units import plain, show_dbu, show_ms
 from xover.sheets.curves import magnitude_over_phase
 from xover.sheets.drawing import Curve
 from xover.sheets.figures import response_figure
@@ -51,7 +51,8 @@ def panels_of(
     """Magnitude curves, phase curves and shaded bands of an answer."""
     label = "sum" if answer.kind == "listener" else answer.name
     magnitude = [Curve(label, answer.frequency_hz, answer.magnitude_db, "solid", 0)]
-    phase = [Curve(label, answer.frequency_hz, answer.phase_deg, "solid", 0, wraps=True)]
+    phase_deg = answer.phase_without_deg(answer.flight_ms)
+    phase = [Curve(label, answer.frequency_hz, phase_deg, "solid", 0, wraps=True)]
     bands: list[Band] = []
     if answer.kind == "listener":
         magnitude += part_curves(preset, answer, only)
@@ -72,10 +73,17 @@ def _apart(bands: Sequence[Band]) -> list[Band]:
 
 def title_of(preset: Preset, answer: Response) -> str:
     """What the picture shows, in one line."""
-    level = "dB SPL" if answer.level == "spl" else "relative dB"
     if answer.kind == "listener":
-        return f"{inert(preset.title)}: sum at {inert(answer.name)}, {level}"
-    return f"{inert(preset.title)}: {inert(answer.name)}, electrical, dB"
+        what = f"sum at {inert(answer.name)}"
+        level = "relative dB"
+        if answer.level == "spl":
+            level = f"dB SPL for {show_dbu(answer.input_level_dbu)}"
+    else:
+        what, level = inert(answer.name), "electrical"
+    phase = ""
+    if np.isfinite(answer.phase_deg).any() and abs(answer.flight_ms) >= 0.005:
+        phase = f"; phase less {show_ms(answer.flight_ms)}"
+    return f"{inert(preset.title)}: {what}, {level}{phase}"
 
 
 def terminal_plot(
