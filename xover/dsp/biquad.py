@@ -132,17 +132,18 @@ def digital_coefficients(section: Section, *, sample_rate_hz: float) -> Coeffici
 def section_response(section: Section, axis: Axis) -> ComplexArray:
     """H of one section on the axis, shape (n,), complex.
 
-    N and D split into even and odd parts in u = tan(πf/fs)/tan(πf₀/fs): N = (n0 − n2·u²) + j·n1·u.
-    Real arithmetic without cancellation at low frequencies.
+    N and D are evaluated as n0·(t₀/s) + n1 + n2·(s/t₀) at s = j·tan(πf/fs), t₀ = tan(πf₀/fs):
+    their even and odd parts are real and never cancel at low frequencies.
     """
-    u, x = _normalised(section, axis)
-    numerator = np.empty(len(axis), dtype=np.complex128)
-    numerator.real = _even_numerator(section, axis, u, x)
-    numerator.imag = section.n1 * u
-    denominator = np.empty_like(numerator)
-    denominator.real = section.d0 - section.d2 * x
-    denominator.imag = section.d1 * u
-    return np.divide(numerator, denominator, out=numerator)
+    frequency_hz, n0, n1, n2, d0, d1, d2 = section
+    t0 = prewarped(frequency_hz, axis.sample_rate_hz)
+    coefficients = np.array(((n0 * t0, n1, n2 / t0), (d0 * t0, d1, d2 / t0)))
+    values = (coefficients @ axis.laplace_powers[3:6]).view(np.complex128)
+    if _is_notch(section):
+        near = null_neighbourhood(frequency_hz, axis)
+        u = axis.tangent[near] / t0
+        values[0, near] = -1j * n0 * one_minus_square(frequency_hz, axis, near, u) / u
+    return np.asarray(values[0] / values[1])
 
 
 def cascade_response(sections: Iterable[Section], axis: Axis) -> ComplexArray:
@@ -204,10 +205,15 @@ def _du_domega(section: Section, axis: Axis) -> FloatArray:
 def _even_numerator(section: Section, axis: Axis, u: FloatArray, x: FloatArray) -> FloatArray:
     """n0 − n2·u², with the digits of a notch's flanks kept."""
     even = np.asarray(section.n0 - section.n2 * x)
-    if section.n1 == 0.0 and section.n0 == section.n2 != 0.0:  # a notch
+    if _is_notch(section):
         near = null_neighbourhood(section.frequency_hz, axis)
         even[near] = section.n0 * one_minus_square(section.frequency_hz, axis, near, u[near])
     return even
+
+
+def _is_notch(section: Section) -> bool:
+    """Whether the numerator is n0·(1 + s²), with a null on the frequency axis."""
+    return section.n1 == 0.0 and section.n0 == section.n2 != 0.0
 
 
 def null_neighbourhood(frequency_hz: float, axis: Axis) -> slice:

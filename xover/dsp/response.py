@@ -21,10 +21,10 @@ from xover.dsp.biquad import (
     section_of,
     section_response,
 )
-from xover.dsp.crossover import HIGH_PASS, LOW_PASS, crossover_kernel, crossover_sections
+from xover.dsp.crossover import HIGH_PASS, LOW_PASS, Side, crossover_kernel, crossover_sections
 from xover.model.drive import Drive
 from xover.model.preset import Preset
-from xover.model.processing import Input, Output
+from xover.model.processing import Crossover, Input, Output
 from xover.model.units import ratio_from_db
 
 
@@ -41,6 +41,13 @@ def output_stage(item: Output, axis: Axis) -> ComplexArray:
     if item.muted:
         return np.zeros(len(axis), dtype=np.complex128)
     return _stage(stage_factor(item), item.delay_ms, output_sections(item), axis)
+
+
+def crossover_response(item: Crossover, side: Side, axis: Axis) -> ComplexArray:
+    """One crossover filter, shape (n,); a squared one evaluated once and squared."""
+    sections, power = crossover_kernel(item, side)
+    response = cascade_response(sections, axis)
+    return np.square(response, out=response) if power == 2 else response
 
 
 def stage_factor(item: Input | Output) -> float:
