@@ -459,3 +459,12 @@ def test_an_unreadable_file(tmp_path, monkeypatch):
         load("x.json")
     with pytest.raises(Refused, match="the path is empty"):
         load("")
+
+
+@pytest.mark.parametrize("text", ["v2.0, and 3.0] or 4.0}", '"x": 1.0,', "-0.0,", "\\.0,"])
+def test_text_that_looks_like_numbers(text):
+    preset = replace(minimal(), notes=text, inputs=(Input(name="3.0,", delay_ms=3.0),))
+    data = dumps(preset)
+    assert loads(data) == preset
+    assert loads(data.replace(b": 3,", b": 3.0,")) == preset
+    assert dumps(loads(data)) == data

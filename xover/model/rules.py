@@ -170,12 +170,10 @@ class _Rules:
     # Stages
 
     def input_stage(self, where: str, item: Input, rate_hz: float, rate_at: str) -> None:
-        for at, section in enumerate(item.eq):
-            self.eq_section(where, at, section, rate_hz, rate_at)
+        self.equaliser(where, item.eq, rate_hz, rate_at)
 
     def output_stage(self, where: str, item: Output, rate_hz: float, rate_at: str) -> None:
-        for at, section in enumerate(item.eq):
-            self.eq_section(where, at, section, rate_hz, rate_at)
+        self.equaliser(where, item.eq, rate_hz, rate_at)
         if item.high_pass is not None:
             self.crossover(f"{where}.high_pass", item.high_pass, rate_hz, rate_at)
         if item.low_pass is not None:
@@ -196,22 +194,22 @@ class _Rules:
         if item.frequency_hz >= FILTER_NYQUIST_FRACTION * rate_hz:
             self.too_high(f"{where}.frequency_hz", item.frequency_hz, rate_hz, rate_at)
 
-    def eq_section(
-        self, stage: str, at: int, item: EqSection, rate_hz: float, rate_at: str
+    def equaliser(
+        self, stage: str, sections: tuple[EqSection, ...], rate_hz: float, rate_at: str
     ) -> None:
+        limit_hz = FILTER_NYQUIST_FRACTION * rate_hz
+        for at, item in enumerate(sections):
+            shape = (item.kind, item.gain_db is UNSET, item.q is UNSET, item.order)
+            if item.frequency_hz >= limit_hz:
+                self.too_high(f"{stage}.eq[{at}].frequency_hz", item.frequency_hz, rate_hz, rate_at)
+            if shape not in _LEGAL_SECTIONS:
+                self.eq_section(f"{stage}.eq[{at}]", item)
+
+    def eq_section(self, where: str, item: EqSection) -> None:
+        """Say what is wrong with the fields of a section, given its kind and order."""
         shape = EQ_SHAPES[item.kind]
         order = item.effective_order
-        if (
-            (item.gain_db is not UNSET) == shape.has_gain
-            and order in shape.orders
-            and (item.q is not UNSET) == (order == 2)
-            and item.frequency_hz < FILTER_NYQUIST_FRACTION * rate_hz
-        ):
-            return
-        where = f"{stage}.eq[{at}]"
         kind = item.kind.replace("_", "-")
-        if item.frequency_hz >= FILTER_NYQUIST_FRACTION * rate_hz:
-            self.too_high(f"{where}.frequency_hz", item.frequency_hz, rate_hz, rate_at)
         if shape.has_gain and item.gain_db is UNSET:
             self.add(
                 f"{where}.gain_db",
@@ -454,6 +452,13 @@ class _Rules:
         items = getattr(self.preset, key)
         return [f"{key}[{at}].{name}" for at, one in enumerate(items) if one is item]
 
+
+_LEGAL_SECTIONS = frozenset(
+    (kind, not shape.has_gain, order == 1, order if shape.has_order else UNSET)
+    for kind, shape in EQ_SHAPES.items()
+    for order in shape.orders
+)
+"""Kind, gain unset, Q unset, order: the sections that need no second look."""
 
 _NAMED_LISTS = (
     "inputs", "outputs", "groups", "loudspeakers", "amplifiers", "amplifier_channels", "sources",

@@ -13,8 +13,6 @@ import msgspec
 from msgspec import Struct
 from msgspec import inspect as types
 
-from xover.model import places
-
 _Plan = tuple[tuple[str, str, Any], ...]
 """Of one structure type: field name, how it is reached, and the kind of text or inner plan."""
 
@@ -32,18 +30,19 @@ def _walk_texts(item: Any, plan: _Plan, where: str) -> Iterator[tuple[str, str, 
         value = getattr(item, name)
         if not value:
             continue
+        place = f"{where}.{name}" if where else name
         if reach == "text":
             if not _harmless(value):
-                yield places.at_field(where, name), value, what
+                yield place, value, what
         elif reach == "texts":
             for at, one in enumerate(value):
                 if not _harmless(one):
-                    yield f"{places.at_field(where, name)}[{at}]", one, what
+                    yield f"{place}[{at}]", one, what
         elif reach == "inner":
-            yield from _walk_texts(value, what, places.at_field(where, name))
+            yield from _walk_texts(value, what, place)
         else:
             for at, one in enumerate(value):
-                yield from _walk_texts(one, what, f"{places.at_field(where, name)}[{at}]")
+                yield from _walk_texts(one, what, f"{place}[{at}]")
 
 
 def _harmless(text: str) -> bool:
