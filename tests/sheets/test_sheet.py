@@ -28,7 +28,7 @@ from xover.sheets.csv_sheet import COLUMNS, defused
 from xover.sheets.formats import FORMATS, format_of, sheet
 from xover.sheets.html import html_sheet
 from xover.sheets.markdown import escaped
-from xover.sheets.rows import Sheet, sheet_of
+from xover.sheets.rows import Sheet, sheet_of, show_exact_hz
 from xover.sheets.text import text_sheet
 
 CHROMIUM = "/usr/bin/chromium"
@@ -90,6 +90,13 @@ def test_a_figure_to_type_is_never_rounded_to_the_look_of_it(value: float, shown
         outputs=(Output(name="Out", inputs={"In": 0.0}, gain_db=value),),
     )
     assert entry(rows_of(preset), 0, "Gain") == shown
+
+
+def test_frequencies_are_given_as_finely_as_they_can_be_typed() -> None:
+    typed = [80.0, 112.5, 506.25, 999.999, 1000.0, 1250.0, 12543.0, 16000.0]
+    assert [show_exact_hz(value) for value in typed] == [
+        "80 Hz", "112.5 Hz", "506.25 Hz", "1000 Hz", "1 kHz", "1.25 kHz", "12.543 kHz", "16 kHz",
+    ]  # fmt: skip
 
 
 def test_the_usual_cautions_and_the_definitions_are_on_every_sheet() -> None:
@@ -226,8 +233,8 @@ def test_no_title_can_leave_its_place_in_html(title: str) -> None:
 HOSTILE = (
     SCRIPT, "*bold* _it_ `code` ~~no~~", "[a](http://x.example)", "![i](x.png)", "<b>x</b>",
     "&lt;b", "a | b", "# heading", "- item", "+ item", "1. one", "2) two", "= x", "trailing #",
-    "www.x.example", "http://x.example/a", "mail@x.example", "\\*", "$x$", ":smile:", "~",
-    "> quote", "12.5",
+    "www.example.com", "http://example.com/a", "mail@example.com", "example.org", "\\*", "$x$",
+    ":smile:", "~", "> quote", "12.5",
 )  # fmt: skip
 
 

@@ -11,16 +11,17 @@ from collections.abc import Sequence
 from xover.sheets.rows import Block, Entry, Sheet
 
 BOX = "☐"
-# CommonMark 0.31, 2.4: any ASCII punctuation may be escaped. At signs and some colons besides,
-# because the common table dialect turns bare addresses into links and :words: into pictures.
+# CommonMark 0.31, 2.4: any ASCII punctuation may be escaped. At signs, dots inside addresses and
+# some colons besides, because common dialects turn addresses into links, @names into mentions
+# and :words: into pictures.
 _ACTIVE = re.compile(r"([\\`*_{}\[\]<>#|~&$@]|:(?=\S))")
-_BARE_LINK = re.compile(r"(?i)(www)\.")
+_BARE_DOMAIN = re.compile(r"(?<=\w)\.(?=[^\W\d])")
 _LINE_START = re.compile(r"^(\s*)([-+=]|\d+(?=[.)](?:\s|$)))")
 
 
 def escaped(text: str) -> str:
     """`text` as literal Markdown text, wherever in a line or table it stands."""
-    safe = _BARE_LINK.sub(r"\1\\.", _ACTIVE.sub(r"\\\1", text))
+    safe = _BARE_DOMAIN.sub(r"\\.", _ACTIVE.sub(r"\\\1", text))
     found = _LINE_START.match(safe)
     if not found:
         return safe

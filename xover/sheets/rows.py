@@ -188,6 +188,13 @@ def show_exact_db(value_db: float) -> str:
     return show_db(value_db, decimals_of(value_db, 1, 4))
 
 
+def show_exact_hz(frequency_hz: float) -> str:
+    """A frequency to type: to 0.01 Hz below 1 kHz, to 0.1 Hz above, without trailing zeros."""
+    if frequency_hz >= 1000.0:
+        return f"{short(frequency_hz / 1000.0, 4)} kHz"
+    return f"{short(frequency_hz, 2)} Hz"
+
+
 class _Reader:
     """Turns stages into entries; knows the sample rate, the air and the groups."""
 
@@ -330,7 +337,7 @@ def _show_exact_dbu(level_dbu: float) -> str:
 
 def _hz(where: str, frequency_hz: float) -> Figure:
     path = f"{where}.frequency_hz"
-    return Figure(path, "frequency_hz", frequency_hz, "Hz", show_hz(frequency_hz))
+    return Figure(path, "frequency_hz", frequency_hz, "Hz", show_exact_hz(frequency_hz))
 
 
 def _section(where: str, section: EqSection) -> tuple[Figure, ...]:
