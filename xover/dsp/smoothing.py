@@ -6,7 +6,6 @@ The mean of power is the one used for levels and overlaps; nothing else is smoot
 from __future__ import annotations
 
 import numpy as np
-
 from numpy.typing import NDArray
 
 from xover.dsp.axis import FloatArray
