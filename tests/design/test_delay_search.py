@@ -98,7 +98,7 @@ def test_a_known_delay_and_polarity_come_back(
     assert best.value_db == pytest.approx(0.0, abs=1e-6)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     lates=st.lists(st.floats(-20.0, 20.0), min_size=1, max_size=5),
     corner=st.floats(60.0, 900.0),
@@ -147,7 +147,10 @@ def test_every_local_minimum_is_found() -> None:
     grid = np.arange(-25.0, 25.005, 0.01)
     values = naive_values(pairs, grid, 1.0, "mean")
     inside = np.flatnonzero((values[1:-1] < values[:-2]) & (values[1:-1] <= values[2:])) + 1
-    ours = sorted(item.delay_ms for item in found if not item.at_limit)
+    # Above 2.8 dB single frequencies pass through nulls and ripple the mean by thousandths.
+    inside = inside[values[inside] < 2.8]
+    assert len(inside) == 5
+    ours = sorted(item.delay_ms for item in found if item.value_db < 2.8)
     assert ours == pytest.approx(grid[inside].tolist(), abs=0.006)
 
 

@@ -218,6 +218,8 @@ def search(
 ) -> list[Minimum]:
     """Every local minimum of the criterion within ±`max_delay_ms`, best first.
 
+    Ripples of thousandths of a decibel, where a single frequency passes through a null and the
+    loss is high, may be passed over; the best is never worse than an exhaustive grid's.
     Each is refined to 0.01 µs; the ends of the range count where the criterion falls towards
     them, and are marked `at_limit`.
     """
