@@ -60,7 +60,7 @@ def lantern_cafe() -> Preset:
         to="Room",
         listeners=["Corner table"],
         drive=xover.drive_of(preset, {"Player": 0.0}),
-        max_delay_ms=10.0,
+        max_delay_ms=30.0,
         keep_polarity=True,
     )
     return with_delays_rounded(xover.apply_alignment(preset, answer))

@@ -138,7 +138,7 @@ def exported(
     counts = np.diff(np.append(starts, frequency_hz.size))
     few_hz = np.add.reduceat(frequency_hz, starts) / counts
     few = np.add.reduceat(response * turn, starts) / counts
-    return few_hz, few, np.add.reduceat(coherence, starts) / counts, 1000.0 * late_s
+    return few_hz, few, np.add.reduceat(coherence, starts) / counts, 1000.0 * float(late_s)
 
 
 def rounded(trace: Trace) -> Trace:
