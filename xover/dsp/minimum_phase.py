@@ -107,6 +107,8 @@ class _End:
         """The logarithm of the response less order·ln g, at g up to the edge, shape (n,)."""
         x = np.square(g / self._edge)
         polynomial = np.polynomial.polynomial.polyval(x, self._terms)
+        if self._corner == 0.0:
+            return np.asarray(polynomial)
         order = self.order / self._power
         return np.asarray(polynomial - 0.5 * self._power * np.log1p(self._corner * x**order))
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from xover.acoustics.measured import captured_settings_response, retiming_ms
-from xover.design.advice.survey import Survey
+from xover.design.advice.survey import Survey, octaves
 from xover.dsp.axis import Axis
 from xover.model.names import listed, quoted
 from xover.model.preset import Preset
@@ -182,12 +182,13 @@ def _within(band_hz: tuple[float, float], reach_hz: tuple[float, float]) -> tupl
 def _missing_words(trace: Trace, low_hz: float, high_hz: float) -> str:
     """What of a band a trace leaves out, as the middle of a sentence; "" where it covers it."""
     words = []
-    if math.log2(trace.frequency_hz[0] / low_hz) > EDGE_OCTAVES:
-        octaves = plain(math.log2(trace.frequency_hz[0] / low_hz), 1)
-        words.append(f"begins at {show_hz(trace.frequency_hz[0])}, {octaves} octaves too high")
-    if math.log2(high_hz / trace.frequency_hz[-1]) > EDGE_OCTAVES:
-        octaves = plain(math.log2(high_hz / trace.frequency_hz[-1]), 1)
-        words.append(f"ends at {show_hz(trace.frequency_hz[-1])}, {octaves} octaves too low")
+    first_hz, last_hz = trace.frequency_hz[0], trace.frequency_hz[-1]
+    if octaves(low_hz, first_hz) > EDGE_OCTAVES:
+        apart = plain(octaves(low_hz, first_hz), 1)
+        words.append(f"begins at {show_hz(first_hz)}, {apart} octaves too high")
+    if octaves(last_hz, high_hz) > EDGE_OCTAVES:
+        apart = plain(octaves(last_hz, high_hz), 1)
+        words.append(f"ends at {show_hz(last_hz)}, {apart} octaves too low")
     return " and ".join(words)
 
 

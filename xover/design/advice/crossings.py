@@ -13,10 +13,12 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from xover.acoustics.measured import is_summable
-from xover.design.advice.survey import Survey, in_db, with_frequencies
+from xover.design.advice.survey import Survey, in_db, octaves, with_frequencies
 from xover.design.splits import (
+    THIRD_OCTAVE,
     Split,
     chains,
     filters_of,
@@ -58,7 +60,7 @@ def corners(survey: Survey) -> Iterator[Finding]:
             key=lambda error: abs(error[0]),
         )
         gap = split.ratio > 1.0
-        octaves = abs(float(np.log2(split.ratio)))
+        apart = abs(octaves(split.low_pass.frequency_hz, split.high_pass.frequency_hz))
         yield Finding(
             "crossover-gap" if gap else "crossover-overlap",
             "warning" if abs(error_db) >= WARNED_FROM_DB else "note",
@@ -66,7 +68,7 @@ def corners(survey: Survey) -> Iterator[Finding]:
             f"the low-pass of {quoted(split.lower.name)} at "
             f"{show_hz(split.low_pass.frequency_hz)} and the high-pass of "
             f"{quoted(split.upper.name)} at {show_hz(split.high_pass.frequency_hz)} "
-            f"{'leave a gap' if gap else 'overlap'} of {plain(octaves, 1)} octaves: their "
+            f"{'leave a gap' if gap else 'overlap'} of {plain(apart, 1)} octaves: their "
             f"electrical sum is off by up to {show_db(error_db)}, at {show_hz(error_hz)}, even "
             "in the better polarity; keep it only if "
             "the boxes call for it",
@@ -81,7 +83,8 @@ def polarity(survey: Survey) -> Iterator[Finding]:
         signs = [polarity_to_air(preset, one.name) for one in (split.lower, split.upper)]
         if slope is None or not split.meets or None in signs:
             continue
-        inverted = signs[0] != signs[1]
+        turned = [_is_turned_below(one, split.centre_hz) for one in (split.lower, split.upper)]
+        inverted = (signs[0] != signs[1]) != (turned[0] != turned[1])
         if inverted == needs_inversion(slope):
             continue
         axis = with_frequencies(
@@ -104,8 +107,8 @@ def polarity(survey: Survey) -> Iterator[Finding]:
             f"{quoted(split.lower.name)} and {quoted(split.upper.name)} cross with "
             f"Linkwitz-Riley filters of {slope} dB per octave, which "
             f"{'need exactly one side' if needs_inversion(slope) else 'sum with neither side'} "
-            f"inverted, {_polarity_words(inverted)}: their electrical sum has a null {depth} at "
-            f"{show_hz(float(axis.frequency_hz[at]))}"
+            f"inverted, {_polarity_words(inverted, any(turned))}: their electrical sum has "
+            f"a null {depth} at {show_hz(float(axis.frequency_hz[at]))}"
             + (
                 f"; leave it if an alignment on the captures at {quoted(listeners[0])} set it so"
                 if listeners
@@ -138,6 +141,7 @@ def missing_all_pass(survey: Survey) -> Iterator[Finding]:
         if left_db - dip_db < DIP_SHOWN_DB:
             continue
         names = [quoted(branch.output.name) for branch in branches]
+        turns = [quoted(one.output.name) for one in lacking if one.sign != one.full_sign]
         yield Finding(
             "missing-all-pass",
             "warning" if left_db - dip_db >= DIP_WARNED_DB else "note",
@@ -146,7 +150,8 @@ def missing_all_pass(survey: Survey) -> Iterator[Finding]:
             f"{' and '.join(show_hz(split.centre_hz) for split in chain)}, and "
             f"{'; '.join(_lack_words(branch) for branch in lacking)}: the electrical sum falls to "
             f"{show_db(dip_db, 2)} at {show_hz(float(axis.frequency_hz[at]))}, with "
-            f"{'it' if len(lacking) == 1 else 'them'} to {show_db(left_db, 2)}",
+            f"{'it' if len(lacking) == 1 else 'them'} to {show_db(left_db, 2)}"
+            + (f" once the polarity of {' and '.join(turns)} is turned as well" if turns else ""),
         )
 
 
@@ -239,8 +244,8 @@ def _lack_words(branch: _Branch) -> str:
     return f"{quoted(branch.output.name)} lacks the all-pass {' and '.join(sections)}"
 
 
-def _around(axis: Axis, centre_hz: float, octaves: float) -> np.ndarray:
-    return np.asarray(np.abs(np.log2(axis.frequency_hz / centre_hz)) <= octaves)
+def _around(axis: Axis, centre_hz: float, within_octaves: float) -> NDArray[np.bool_]:
+    return np.asarray(np.abs(np.log2(axis.frequency_hz / centre_hz)) <= within_octaves)
 
 
 def _largest_error(split: Split, axis: Axis, *, inverted: bool) -> tuple[float, float]:
@@ -250,10 +255,25 @@ def _largest_error(split: Split, axis: Axis, *, inverted: bool) -> tuple[float, 
     return float(total_db[at]), float(axis.frequency_hz[at])
 
 
-def _polarity_words(inverted: bool) -> str:
-    if inverted:
-        return "but one is (the wiring of sources and boxes counted)"
-    return "but both are alike (the wiring of sources and boxes counted)"
+def _polarity_words(inverted: bool, turned: bool) -> str:
+    counted = "the wiring of sources and boxes" + (" and all-passes further down" if turned else "")
+    return f"but {'one is' if inverted else 'both are alike'} ({counted} counted)"
+
+
+def _is_turned_below(output: Output, centre_hz: float) -> bool:
+    """Whether first-order all-passes below a split invert the output there.
+
+    Such a section is worth −1 far above its frequency.
+    """
+    below = [
+        one
+        for one in output.eq
+        if one.kind == "all_pass"
+        and one.effective_order == 1
+        and not one.bypassed
+        and one.frequency_hz * THIRD_OCTAVE < centre_hz
+    ]
+    return len(below) % 2 == 1
 
 
 def _to_turn(split: Split, inverted: bool) -> Output:

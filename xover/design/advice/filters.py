@@ -6,13 +6,12 @@ on its data sheet.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
 
-from xover.design.advice.survey import LOWEST_HZ, Survey, in_db
+from xover.design.advice.survey import LOWEST_HZ, Survey, in_db, octaves
 from xover.design.splits import THIRD_OCTAVE
 from xover.dsp.biquad import active_sections, cascade_response
 from xover.model.names import quoted
@@ -50,13 +49,13 @@ def no_high_pass(survey: Survey) -> Iterator[Finding]:
         for box in survey.boxes(output.name):
             low_hz = box.passband_hz[0]
             driven_hz = survey.driven_down_to_hz(output.name, low_hz)
-            if driven_hz is None or math.log2(low_hz / driven_hz) < DRIVEN_BELOW_OCTAVES:
+            if driven_hz is None or octaves(driven_hz, low_hz) < DRIVEN_BELOW_OCTAVES:
                 continue
             down = " and below" if driven_hz <= LOWEST_HZ else ""
             message = (
                 f"{quoted(output.name)} has no high-pass and drives its box {quoted(box.name)} "
                 f"within 10 dB of full level down to {show_hz(driven_hz)}{down}, "
-                f"{plain(math.log2(low_hz / driven_hz), 1)} octaves under the {show_hz(low_hz)} "
+                f"{plain(octaves(driven_hz, low_hz), 1)} octaves under the {show_hz(low_hz)} "
                 "where its range ends"
             )
             if box.active:
@@ -75,26 +74,26 @@ def outside_range(survey: Survey) -> Iterator[Finding]:
             low_hz, high_hz = box.passband_hz
             if output.high_pass is not None and output.high_pass.frequency_hz < low_hz:
                 corner_hz = output.high_pass.frequency_hz
-                far = low_hz / corner_hz > THIRD_OCTAVE
+                far = low_hz > corner_hz * THIRD_OCTAVE
                 yield Finding(
                     "high-pass-below-box",
                     "warning" if far and not box.active else "note",
                     f"outputs[{at}].high_pass.frequency_hz",
                     f"the high-pass of {quoted(output.name)} at {show_hz(corner_hz)} lies "
-                    f"{plain(math.log2(low_hz / corner_hz), 1)} octaves below the "
+                    f"{plain(octaves(corner_hz, low_hz), 1)} octaves below the "
                     f"{show_hz(low_hz)} where the range of its box {quoted(box.name)} ends "
                     f"({show_db(box.passband_edge_db, 0)})",
                     _caution(box) if far and not box.active else "",
                 )
             if output.low_pass is not None and output.low_pass.frequency_hz > high_hz:
                 corner_hz = output.low_pass.frequency_hz
-                far = corner_hz / high_hz > THIRD_OCTAVE and corner_hz < BAND_LIMIT_HZ
+                far = corner_hz > high_hz * THIRD_OCTAVE and corner_hz < BAND_LIMIT_HZ
                 yield Finding(
                     "low-pass-above-box",
                     "warning" if far else "note",
                     f"outputs[{at}].low_pass.frequency_hz",
                     f"the low-pass of {quoted(output.name)} at {show_hz(corner_hz)} lies "
-                    f"{plain(math.log2(corner_hz / high_hz), 1)} octaves above the "
+                    f"{plain(octaves(high_hz, corner_hz), 1)} octaves above the "
                     f"{show_hz(high_hz)} where the range of its box {quoted(box.name)} ends "
                     f"({show_db(box.passband_edge_db, 0)})",
                 )

@@ -6,6 +6,7 @@ not hang on what happens to be played.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from functools import cached_property
 from typing import Final
@@ -84,6 +85,11 @@ class Survey:
     @cached_property
     def _inputs(self) -> dict[str, ComplexArray]:
         return {item.name: input_stage(item, self.axis) for item in self.preset.inputs}
+
+
+def octaves(low_hz: float, high_hz: float) -> float:
+    """From one frequency up to another, in octaves; negative where it goes down."""
+    return math.log2(high_hz) - math.log2(low_hz)
 
 
 def with_frequencies(axis: Axis, frequencies_hz: Iterable[float]) -> Axis:
