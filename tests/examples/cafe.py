@@ -150,7 +150,7 @@ def _as_built() -> Preset:
                 patch="cupboard, line amplifier B, 70.7 V",
                 inputs={"Player": -3.0, "Paging": 0.0},
                 gain_db=-3.0,
-                high_pass=Crossover(family="bessel", slope_db_per_octave=12, frequency_hz=120.0),
+                high_pass=Crossover(family="bessel", slope_db_per_octave=12, frequency_hz=90.0),
                 eq=(
                     EqSection(kind="low_shelf", frequency_hz=160.0, gain_db=2.0, q=0.7071),
                     EqSection(kind="high_shelf", frequency_hz=9_000.0, gain_db=2.0, order=1),

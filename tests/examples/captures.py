@@ -137,7 +137,7 @@ def exported(
     starts = np.flatnonzero(np.diff(group, prepend=-np.inf))
     counts = np.diff(np.append(starts, frequency_hz.size))
     few_hz = np.add.reduceat(frequency_hz, starts) / counts
-    few = np.add.reduceat(response * turn, starts) / counts
+    few = np.asarray(np.add.reduceat(response * turn, starts) / counts, np.complex128)
     return few_hz, few, np.add.reduceat(coherence, starts) / counts, 1000.0 * float(late_s)
 
 

@@ -45,8 +45,8 @@ the corner behind the left one, a small box under the gallery.
 The columns' all-pass and peak are their maker's and stay locked.
 
 The sub crosses with 12 dB per octave, so one side is inverted: the sub.
-Captured flat on a cold morning, re-timed since to warmer air; the gallery's capture came from somebody else \
-and nobody knows what was set.
+Captured flat on a cold morning and re-timed since; the gallery's capture came from somebody \
+else and nobody knows what was set.
 The induction loop is muted until its field has been measured and approved."""
 
 SESSION = "Before the heating"
@@ -94,15 +94,19 @@ def _limiter(rms_dbu: float, peak_dbu: float) -> Limiter:
 def _as_built() -> Preset:
     lr12 = Crossover(family="linkwitz-riley", slope_db_per_octave=12, frequency_hz=120.0)
     column_dbu = threshold_dbu((150.0, 16.0), (150.0, 8.0), gain_db=GAIN_DB)
-    columns = {
-        "high_pass": lr12,
-        "eq": (
+    column = Output(
+        name="Column L",
+        channel=3,
+        patch="vestry rack, amplifier C",
+        inputs={"Lectern": 0.0, "Organ": -3.0, "Desk": 0.0},
+        high_pass=lr12,
+        eq=(
             EqSection(kind="all_pass", frequency_hz=1_600.0, q=0.7071),
             EqSection(kind="peak", frequency_hz=750.0, gain_db=-2.0, q=1.2),
         ),
-        "limiter": _limiter(column_dbu, column_dbu),
-        "locked": ("eq",),
-    }
+        limiter=_limiter(column_dbu, column_dbu),
+        locked=("eq",),
+    )
     return Preset(
         title="Hillside Chapel, speech and organ",
         venue="Hillside Chapel",
@@ -144,14 +148,8 @@ def _as_built() -> Preset:
                     threshold_dbu((800.0, 8.0), (500.0, 8.0), gain_db=GAIN_DB + BRIDGED_DB),
                 ),
             ),
-            Output(
-                name="Column L", channel=3, patch="vestry rack, amplifier C",
-                inputs={"Lectern": 0.0, "Organ": -3.0, "Desk": 0.0}, **columns,
-            ),
-            Output(
-                name="Column R", channel=4, patch="vestry rack, amplifier D",
-                inputs={"Lectern": 0.0, "Organ": -3.0, "Desk": 0.0}, **columns,
-            ),
+            column,
+            replace(column, name="Column R", channel=4, patch="vestry rack, amplifier D"),
             Output(
                 name="Gallery",
                 channel=5,

@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 import xover
 from tests.examples.captures import Place, capture, rounded
-from tests.examples.room import Driver, Room
+from tests.examples.room import Driver, Room, speed_m_s
 from tests.examples.thresholds import threshold_dbu
 from xover.design.captures import attach_loudspeaker, to_trace
 from xover.dsp.captured import CapturedResponse
@@ -91,10 +91,6 @@ def _limiter(rms_dbu: float, peak_dbu: float, rms_ms: float, peak_ms: float) -> 
     )
 
 
-def _output(name: str, channel: int, patch: str, **fields: object) -> Output:
-    return Output(name=name, channel=channel, patch=patch, **fields)  # type: ignore[arg-type]
-
-
 def rig() -> Preset:
     """The rig as it was set up, before anything was captured."""
     lr24 = Crossover(family="linkwitz-riley", slope_db_per_octave=24, frequency_hz=95.0)
@@ -102,30 +98,38 @@ def rig() -> Preset:
         EqSection(kind="peak", frequency_hz=315.0, gain_db=-2.5, q=2.0),
         EqSection(kind="peak", frequency_hz=2_500.0, gain_db=-3.0, q=2.5),
     )
-    top = {
-        "high_pass": lr24,
-        "eq": top_eq,
-        "limiter": _limiter(
+    top = Output(
+        name="Top L",
+        channel=3,
+        patch="stage rack, amplifier 2 A",
+        inputs={"Left": 0.0},
+        high_pass=lr24,
+        eq=top_eq,
+        limiter=_limiter(
             threshold_dbu((450.0, 8.0), (800.0, 8.0), gain_db=GAIN_DB),
             threshold_dbu((900.0, 8.0), (800.0, 8.0), gain_db=GAIN_DB),
             50.0,
             1.0,
         ),
-    }
-    delay = {
-        "gain_db": -2.0,
-        "high_pass": Crossover(family="bessel", slope_db_per_octave=24, frequency_hz=140.0),
-        "eq": (
+    )
+    delay = Output(
+        name="Delay L",
+        channel=5,
+        patch="delay rack, amplifier 3 A",
+        inputs={"Left": 0.0},
+        gain_db=-2.0,
+        high_pass=Crossover(family="bessel", slope_db_per_octave=24, frequency_hz=140.0),
+        eq=(
             EqSection(kind="peak", frequency_hz=1_250.0, gain_db=-2.0, q=1.8),
             EqSection(kind="high_shelf", frequency_hz=8_000.0, gain_db=-2.0, q=0.7071),
         ),
-        "limiter": _limiter(
+        limiter=_limiter(
             threshold_dbu((75.0, 8.0), gain_db=GAIN_DB),
             threshold_dbu((150.0, 8.0), gain_db=GAIN_DB),
             40.0,
             1.0,
         ),
-    }
+    )
     return Preset(
         title="Harbour Hall, main rig",
         venue="Harbour Hall",
@@ -140,8 +144,8 @@ def rig() -> Preset:
             Input(name="Aux", channel=3, nominal_dbu=4.0),
         ),
         outputs=(
-            _output(
-                "Sub", 1, "stage rack, amplifier 1 A",
+            Output(
+                name="Sub", channel=1, patch="stage rack, amplifier 1 A",
                 inputs={"Aux": 0.0},
                 gain_db=-3.0,
                 high_pass=Crossover(
@@ -156,10 +160,16 @@ def rig() -> Preset:
                     1.0,
                 ),
             ),
-            _output("Top L", 3, "stage rack, amplifier 2 A", inputs={"Left": 0.0}, **top),
-            _output("Top R", 4, "stage rack, amplifier 2 B", inputs={"Right": 0.0}, **top),
-            _output("Delay L", 5, "delay rack, amplifier 3 A", inputs={"Left": 0.0}, **delay),
-            _output("Delay R", 6, "delay rack, amplifier 3 B", inputs={"Right": 0.0}, **delay),
+            top,
+            replace(
+                top, name="Top R", channel=4, patch="stage rack, amplifier 2 B",
+                inputs={"Right": 0.0},
+            ),
+            delay,
+            replace(
+                delay, name="Delay R", channel=6, patch="delay rack, amplifier 3 B",
+                inputs={"Right": 0.0},
+            ),
         ),
         groups=(
             Group(
@@ -332,16 +342,16 @@ def with_delays_rounded(preset: Preset) -> Preset:
 
 
 def _with_own_trace(preset: Preset) -> Preset:
-    """The top as it was measured out of doors: at 2 m, 4 V, the flight still in the phase."""
+    """The top as it was measured out of doors: at 2 m, 4 V, the flight still in it as delay."""
     distance_m, volts = 2.0, 4.0
     frequency_hz = 19.0 * 2.0 ** (np.arange(int(24 * np.log2(21_000.0 / 19.0))) / 24.0)
-    at_1m = DRIVERS["Twelve-inch top"].response(frequency_hz) * (volts / 2.83) / distance_m
-    at_1m *= np.exp(-2j * np.pi * frequency_hz * distance_m / 343.2)
+    at_2m = DRIVERS["Twelve-inch top"].response(frequency_hz) * (volts / 2.83) / distance_m
     trace = to_trace(
         CapturedResponse(
             frequency_hz=frequency_hz,
-            magnitude_db=20.0 * np.log10(np.abs(at_1m)),
-            phase_deg=np.degrees(np.angle(at_1m)),
+            magnitude_db=20.0 * np.log10(np.abs(at_2m)),
+            phase_deg=np.degrees(np.angle(at_2m)),
+            delay_ms=1000.0 * distance_m / speed_m_s(22.5),
             level="spl",
         ),
         provenance=Provenance(note="invented; out of doors, 2 m, 4 V, flight left in"),

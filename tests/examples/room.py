@@ -63,9 +63,7 @@ class Driver:
             (self.low_order, self.low_hz, "highpass"),
             (self.high_order, self.high_hz, "lowpass"),
         ):
-            z, p, k = signal.butter(
-                order, 2.0 * np.pi * corner_hz, kind, analog=True, output="zpk"
-            )
+            z, p, k = signal.butter(order, 2.0 * np.pi * corner_hz, kind, analog=True, output="zpk")
             total *= signal.freqs_zpk(z, p, k, worN=2.0 * np.pi * frequency_hz)[1]
         for centre_hz, gain_db, q in self.bumps:
             a = 10.0 ** (gain_db / 40.0)
@@ -130,9 +128,7 @@ def heard(
         if source.polarity == "inverted":
             at_1m = -at_1m
         turn, lift = np.radians(source.aim_deg.azimuth), np.radians(source.aim_deg.elevation)
-        aim = np.array(
-            [np.sin(turn) * np.cos(lift), np.cos(turn) * np.cos(lift), np.sin(lift)]
-        )
+        aim = np.array([np.sin(turn) * np.cos(lift), np.cos(turn) * np.cos(lift), np.sin(lift)])
         for number in range(source.quantity):
             aside = (number - (source.quantity - 1) / 2.0) * (source.spacing_m or 0.0)
             place = (source.position_m[0] + aside, source.position_m[1], source.position_m[2])
@@ -204,9 +200,7 @@ def electrical(
 def _crossover(item: Crossover, kind: str, frequency_hz: Floats, rate_hz: float) -> Complexes:
     order = item.slope_db_per_octave // 6
     if item.family == "bessel":
-        design = signal.bessel(
-            order, item.frequency_hz, kind, norm="mag", fs=rate_hz, output="sos"
-        )
+        design = signal.bessel(order, item.frequency_hz, kind, norm="mag", fs=rate_hz, output="sos")
         return np.asarray(signal.sosfreqz(design, frequency_hz, fs=rate_hz)[1])
     half = order // 2 if item.family == "linkwitz-riley" else order
     design = signal.butter(half, item.frequency_hz, kind, fs=rate_hz, output="sos")
@@ -214,9 +208,7 @@ def _crossover(item: Crossover, kind: str, frequency_hz: Floats, rate_hz: float)
     return np.asarray(response**2 if item.family == "linkwitz-riley" else response)
 
 
-def _equalised(
-    sections: Sequence[EqSection], frequency_hz: Floats, rate_hz: float
-) -> Complexes:
+def _equalised(sections: Sequence[EqSection], frequency_hz: Floats, rate_hz: float) -> Complexes:
     """Second-order peaks and shelves after R. Bristow-Johnson's cookbook; others are refused."""
     total = np.ones(frequency_hz.shape, dtype=np.complex128)
     for item in sections:
