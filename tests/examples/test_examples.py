@@ -28,6 +28,7 @@ import xover
 from tests.examples import build_examples, hall
 from tests.examples.room import bins_hz, electrical
 from xover.cli.entry import COMMANDS, run
+from xover.design.crossings import crossings
 from xover.files.shipped import default_example, presets_folder
 from xover.model import words
 from xover.model.preset import Preset
@@ -323,6 +324,17 @@ def test_asking_again_changes_nothing() -> None:
         preset, move=["Delay L"], to="Top L", listener="Row 24", offset_ms=10.0
     )
     assert late.results[0].delay_ms < 0.01
+
+
+def test_the_picture_marks_where_sub_and_top_cross_over() -> None:
+    # The sub has a send of its own: they meet because Left and Aux carry one signal.
+    preset = shipped("harbour-hall.json")
+    found = crossings(preset, "Row 8", xover.drive_of(preset))
+    assert [(one.lower, one.upper) for one in found] == [("Sub", "Top L")]
+    (low_hz, high_hz) = found[0].bands_hz[0]
+    assert low_hz < 95.0 < high_hz
+    assert found[0].loss_db < 1.0
+    assert crossings(preset, "Row 8", xover.drive_of(preset, {"Aux": 0.0})) == ()
 
 
 # Limiters

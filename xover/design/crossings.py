@@ -31,7 +31,7 @@ def crossings(
 ) -> tuple[Crossing, ...]:
     """Every hand-over between two outputs heard at `listener`, low frequencies first."""
     found: list[Crossing] = []
-    for split in splits(preset):
+    for split in splits(preset, alike=tuple(drive.levels_db) if drive.correlated else ()):
         lower, upper = split.lower.name, split.upper.name
         if only and not {lower, upper} <= set(only):
             continue

@@ -7,6 +7,7 @@ out. Outputs that play the same range (left and right, delay speakers) are never
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Final
 
@@ -78,15 +79,18 @@ def needs_inversion(slope_db_per_octave: int) -> bool:
     return slope_db_per_octave % 24 == 12
 
 
-def splits(preset: Preset) -> tuple[Split, ...]:
+def splits(preset: Preset, *, alike: Collection[str] = ()) -> tuple[Split, ...]:
     """Every handing over, in file order of the lower outputs.
 
     For each output with a low-pass: those outputs above it, fed by a common input, whose
-    high-pass corner lies nearest (all of them where several share that corner).
+    high-pass corner lies nearest (all of them where several share that corner). Inputs in `alike`
+    carry one signal, so they count as common: subs on a send of their own hand over too.
     """
     found: list[Split] = []
     for lower in preset.outputs:
-        options = [Split(lower, upper) for upper in preset.outputs if _takes_over(lower, upper)]
+        options = [
+            Split(lower, upper) for upper in preset.outputs if _takes_over(lower, upper, alike)
+        ]
         nearest = min((abs(math.log(one.ratio)) for one in options), default=0.0)
         limit = nearest + math.log(SAME_CORNER)
         found += [one for one in options if abs(math.log(one.ratio)) <= limit]
@@ -186,11 +190,12 @@ def split_all_pass(item: Crossover) -> tuple[EqSection, ...]:
     )
 
 
-def _takes_over(lower: Output, upper: Output) -> bool:
+def _takes_over(lower: Output, upper: Output, alike: Collection[str]) -> bool:
     """Whether `upper` goes on where `lower` ends: it reaches higher and starts higher."""
     if lower.name == upper.name or lower.low_pass is None or upper.high_pass is None:
         return False
-    if not set(lower.inputs) & set(upper.inputs):
+    together = all(any(name in alike for name in one.inputs) for one in (lower, upper))
+    if not together and not set(lower.inputs) & set(upper.inputs):
         return False
     bottom_hz = lower.high_pass.frequency_hz if lower.high_pass else AUDIBLE_HZ[0]
     top_hz = upper.low_pass.frequency_hz if upper.low_pass else AUDIBLE_HZ[1]
