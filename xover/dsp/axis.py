@@ -83,6 +83,11 @@ class Axis:
         return _kept(np.square(self.tangent))
 
     @cached_property
+    def cotangent(self) -> FloatArray:
+        """1/tan(π·f/fs), shape (n,)."""
+        return _kept(1.0 / self.tangent)
+
+    @cached_property
     def cosine(self) -> FloatArray:
         """cos(π·f/fs), shape (n,), exact to the last digits near half the sample rate too."""
         from_nyquist = 0.5 * self.sample_rate_hz - self.frequency_hz
@@ -98,7 +103,7 @@ class Axis:
         powers = np.ones((9, len(self)), dtype=np.complex128)
         for k in range(1, 5):
             powers[4 + k] = powers[3 + k] * (1j * self.tangent)
-            powers[4 - k] = powers[5 - k] * (-1j / self.tangent)
+            powers[4 - k] = powers[5 - k] * (-1j * self.cotangent)
         return _kept(powers.view(np.float64))
 
     def delay_phasor(self, delay_ms: float) -> ComplexArray:

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from xover.dsp.axis import Axis, ComplexArray, FloatArray, tangent
+from xover.dsp.axis import Axis, ComplexArray, FloatArray
 from xover.dsp.biquad import Section, null_neighbourhood, one_minus_square, prewarped
 
 GROUP = 4
@@ -27,12 +27,17 @@ Groups of nine without such a limit were 70 dB wrong with ten stacked Q 30 secti
 CHUNK = 12
 """Sections to one quotient: their product and a squared crossover stay below 1e250 on any axis."""
 
+_ENDLESS = 1e15
+"""The sharpness of a null on the frequency axis, and of nothing else, is above this."""
 _FILLERS = [Section(1.0, 0.0, 1.0, 0.0, 0.0, 1.0, 0.0)] * GROUP
 """s/s, for groups of fewer than four."""
 
 
 class Cascade(NamedTuple):
-    """One row of a batch: factor · Π plain · (Π squared)², at most four squared sections."""
+    """One row of a batch: factor · Π plain · (Π squared)².
+
+    The squared ones are those of Linkwitz-Riley filters, at most four.
+    """
 
     factor: float
     plain: list[Section]
@@ -79,9 +84,9 @@ def cascade_responses(cascades: Sequence[Cascade], axis: Axis) -> ComplexArray:
         coefficients = table.rows(start, stop)
         factor = cascades[target].factor if begins else 1.0
         skip = 0
-        if has_square and table.constants[start]:
+        if has_square and (constant := table.constant(start)):
             # High-pass and low-pass numerators of equal degree cancel: s² · s² · s⁻² · s⁻².
-            factor *= table.constants[start] ** 2
+            factor *= constant * constant
             skip = 1
         if factor != 1.0 and len(coefficients) > 2 * has_square:
             coefficients[2 * has_square] *= factor  # the first numerator that is not squared
@@ -133,32 +138,34 @@ class _Table:
                 f"{frequency_hz.max():g} Hz at {sample_rate_hz:g} Hz"
             )
         single = flat[:, 1:].reshape(-1, 2, 3)
-        middle = np.abs(single[:, :, 1])
-        outer = np.abs(single[:, :, 0] * single[:, :, 2])
-        notch = (middle[:, 0] == 0.0) & (outer[:, 0] != 0.0)
+        # How much |c0| + |c1|·u + |c2|·u² exceeds |c0 + c1·s + c2·s²| where that is sharpest.
+        square = single[:, :, 0] * single[:, :, 2] / (np.square(single[:, :, 1]) + 1e-40)
+        sharpness = 1.0 + 2.0 * np.sqrt(square)
         self.notches: dict[int, float] = {}
         """Centres in Hz of the notches by index; their numerators are not in the polynomials."""
-        if notch.any():
-            self.notches = {i: float(flat[i, 0]) for i in np.flatnonzero(notch).tolist()}
-            single[notch, 0] = (1.0, 0.0, 0.0)
-            outer[notch, 0] = 0.0
+        self._sharp: set[int] = set()
+        self._sharpness = sharpness.max(axis=1).reshape(-1, GROUP)
+        if self._sharpness.prod(axis=1).max() > SHARPNESS_LIMIT:
+            for index in np.flatnonzero(sharpness[:, 0] > _ENDLESS).tolist():
+                self.notches[index] = float(flat[index, 0])
+                single[index, 0] = (1.0, 0.0, 0.0)
+                sharpness[index, 0] = 1.0
+            self._sharpness = sharpness.max(axis=1).reshape(-1, GROUP)
+            groups = np.flatnonzero(self._sharpness.prod(axis=1) > SHARPNESS_LIMIT)
+            self._sharp.update(groups.tolist())
         # s/t₀ for s, then every polynomial divided by s: powers −1, 0, 1.
-        t0 = tangent(frequency_hz, sample_rate_hz)[:, None]
+        t0 = np.tan(frequency_hz * (np.pi / sample_rate_hz))[:, None]
         single[:, :, 0] *= t0
         single[:, :, 2] /= t0
         self._single = single.reshape(-1, GROUP, 2, 3)
         pairs = _multiply(self._single[:, ::2], self._single[:, 1::2])
         self._group = _multiply(pairs[:, 0], pairs[:, 1])
-        numerator = self._group[:, 0]
-        alone = np.count_nonzero(numerator, axis=1) == 1
-        self.constants: list[float] = (numerator[:, GROUP] * alone).tolist()
-        """The numerator of each group where it does not depend on s, else 0."""
-        # How much |c0| + |c1|·u + |c2|·u² exceeds |c0 + c1·s + c2·s²| where that is sharpest.
-        self._sharpness = 1.0 + 2.0 * np.sqrt(outer) / (middle + 1e-300)
-        self._sharpness = self._sharpness.max(axis=1).reshape(-1, GROUP)
-        self._sharp: set[int] = set(
-            np.flatnonzero(self._sharpness.prod(axis=1) > SHARPNESS_LIMIT).tolist()
-        )
+
+    def constant(self, group: int) -> float:
+        """The numerator of a group where it does not depend on s, else 0."""
+        numerator: list[float] = self._group[group, 0].tolist()
+        centre = numerator.pop(GROUP)
+        return 0.0 if any(numerator) else centre
 
     def rows(self, start: int, stop: int) -> FloatArray:
         """Coefficients of s⁻⁴ … s⁴, numerators and denominators in turn, shape (n_rows, 9).

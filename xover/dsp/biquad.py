@@ -132,18 +132,35 @@ def digital_coefficients(section: Section, *, sample_rate_hz: float) -> Coeffici
 def section_response(section: Section, axis: Axis) -> ComplexArray:
     """H of one section on the axis, shape (n,), complex.
 
-    N and D are evaluated as n0·(t₀/s) + n1 + n2·(s/t₀) at s = j·tan(πf/fs), t₀ = tan(πf₀/fs):
-    their even and odd parts are real and never cancel at low frequencies.
+    Divided by s, N = n1 + j·(n2·u − n0/u) and D alike, u = tan(πf/fs)/tan(πf₀/fs): real
+    arithmetic that never cancels at low frequencies.
     """
     frequency_hz, n0, n1, n2, d0, d1, d2 = section
     t0 = prewarped(frequency_hz, axis.sample_rate_hz)
-    coefficients = np.array(((n0 * t0, n1, n2 / t0), (d0 * t0, d1, d2 / t0)))
-    values = (coefficients @ axis.laplace_powers[3:6]).view(np.complex128)
+    rising, falling = axis.tangent / t0, axis.cotangent * t0
+    above = _odd(n2, n0, rising, falling)
+    below = above if (n0, n2) == (d0, d2) else _odd(d2, d0, rising, falling)
+    size = below * below
+    size += d1 * d1
+    result = np.empty(len(axis), dtype=np.complex128)
     if _is_notch(section):
         near = null_neighbourhood(frequency_hz, axis)
-        u = axis.tangent[near] / t0
-        values[0, near] = -1j * n0 * one_minus_square(frequency_hz, axis, near, u) / u
-    return np.asarray(values[0] / values[1])
+        u = rising[near]
+        above = above.copy()
+        above[near] = -n0 * one_minus_square(frequency_hz, axis, near, u) / u
+    even = above * below
+    even += n1 * d1
+    np.divide(even, size, out=result.real)
+    odd = above * (d1 - n1) if above is below else above * d1 - below * n1
+    np.divide(odd, size, out=result.imag)
+    return result
+
+
+def _odd(c2: float, c0: float, rising: FloatArray, falling: FloatArray) -> FloatArray:
+    """c2·u − c0/u, shape (n,)."""
+    if c0 == c2 == 1.0:
+        return rising - falling
+    return c2 * rising - c0 * falling
 
 
 def cascade_response(sections: Iterable[Section], axis: Axis) -> ComplexArray:

@@ -219,64 +219,77 @@ class RigEvaluator:
 
 
 class _SumTree:
-    """Sums at listeners as a binary tree over outputs, and all but the output edited last.
+    """Sums at listeners as a binary tree over outputs: an edit adds once a level.
 
     Node k is the sum of nodes 2k and 2k + 1; leaves are the outputs' contributions, each of
-    shape (n_listeners, n). While one output is edited its leaf waits: the sum is that of its
-    siblings on the way to the root, added up once, plus its own.
+    shape (n_listeners, n). From the second edit of the same output on, the tree waits: the sum
+    is that of all others, added up once, plus its own.
     """
 
     def __init__(self, rows: list[ComplexArray], transfer: ComplexArray) -> None:
         self.transfer = transfer
         self._rows = list(rows)
-        self._nodes: list[ComplexArray] = [np.empty((0, 0), dtype=np.complex128)] * len(rows)
-        self._nodes += [self._contribution(index) for index in range(len(rows))]
+        shape = (transfer.shape[0], transfer.shape[2])
+        self._nodes = [np.empty(shape, dtype=np.complex128) for _ in range(2 * len(rows))]
+        for index, row in enumerate(rows):
+            np.multiply(transfer[:, index], row, out=self._nodes[len(rows) + index])
         for node in range(len(rows) - 1, 0, -1):
-            self._nodes[node] = self._nodes[2 * node] + self._nodes[2 * node + 1]
+            np.add(self._nodes[2 * node], self._nodes[2 * node + 1], out=self._nodes[node])
         self._edited = -1
         self._others: ComplexArray | None = None
+        self._waits = False
         self._total = self._nodes[1]
 
     def total(self, rows: list[ComplexArray]) -> ComplexArray:
         """The sum over outputs, shape (n_listeners, n): a new array after every change."""
         for index, row in enumerate(rows):
-            if row is not self._rows[index]:
-                if index != self._edited:
-                    self._settle()
-                    self._edited, self._others = index, self._sum_of_others(index)
-                self._rows[index] = row
-                self._total = self._contribution(index, plus=self._others)
+            if row is self._rows[index]:
+                continue
+            if index == self._edited and len(rows) > 1:
+                self._rows[index], self._waits = row, True
+                if self._others is None:
+                    self._others = self._sum_of_others(index)
+                self._total = np.empty_like(self._others)
+                for paths, others, out in zip(
+                    self.transfer[:, index], self._others, self._total, strict=True
+                ):
+                    np.multiply(paths, row, out=out)
+                    np.add(out, others, out=out)
+            else:
+                if self._waits:
+                    self._climb(self._edited)
+                self._rows[index], self._edited = row, index
+                self._others, self._waits = None, False
+                self._climb(index)
+                self._total = self._nodes[1]
         return self._total
 
-    def _contribution(self, index: int, *, plus: ComplexArray | None = None) -> ComplexArray:
-        """One output's transfer × response, and another sum on top; shape (n_listeners, n)."""
-        paths, row = self.transfer[:, index], self._rows[index]
-        result = np.empty(paths.shape, dtype=np.complex128)
-        for listener, out in enumerate(result):  # row by row: it stays in the cache
-            np.multiply(paths[listener], row, out=out)
-            if plus is not None:
-                np.add(out, plus[listener], out=out)
-        return result
+    def _climb(self, index: int) -> None:
+        """One output's contribution and every node above it, listener by listener.
 
-    def _sum_of_others(self, index: int) -> ComplexArray | None:
+        One listener's rows stay in the processor's cache. The root is handed out, so that it gets
+        a new array each time.
+        """
         node = len(self._rows) + index
-        others: ComplexArray | None = None
+        way = []
         while node > 1:
-            sibling = self._nodes[node ^ 1]
-            others = sibling if others is None else others + sibling
             node //= 2
-        return others
+            way.append((self._nodes[2 * node], self._nodes[2 * node + 1], node))
+        self._nodes[1] = np.empty_like(self._nodes[1])
+        leaf, row = self._nodes[len(self._rows) + index], self._rows[index]
+        for listener, paths in enumerate(self.transfer[:, index]):
+            np.multiply(paths, row, out=leaf[listener])
+            for left, right, above in way:
+                np.add(left[listener], right[listener], out=self._nodes[above][listener])
 
-    def _settle(self) -> None:
-        """Bring the tree below its root up to date with the output edited last."""
-        if self._edited < 0:
-            return
-        node = len(self._rows) + self._edited
-        self._nodes[node] = self._contribution(self._edited)
-        node //= 2
-        while node > 1:
-            np.add(self._nodes[2 * node], self._nodes[2 * node + 1], out=self._nodes[node])
+    def _sum_of_others(self, index: int) -> ComplexArray:
+        """All contributions but one: the siblings on its way to the root."""
+        node = len(self._rows) + index
+        others = self._nodes[node ^ 1]
+        while node > 3:
             node //= 2
+            others = others + self._nodes[node ^ 1]
+        return others
 
 
 def _product(pieces: Sequence[ComplexArray | None]) -> ComplexArray | None:
