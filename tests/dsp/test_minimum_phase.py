@@ -30,8 +30,10 @@ def worst_deg(response: np.ndarray, f: np.ndarray = F) -> float:
     return float(np.abs((error + 180.0) % 360.0 - 180.0).max())
 
 
-@pytest.mark.parametrize("order", [1, 2, 3, 4, 6, 8])
-@pytest.mark.parametrize("power", [1, 2])
+@pytest.mark.parametrize(
+    ("order", "power"),
+    [(1, 1), (2, 1), (3, 1), (4, 1), (6, 1), (8, 1), (1, 2), (2, 2), (3, 2), (4, 2)],
+)
 @pytest.mark.parametrize(
     "corners_hz", [(80.0, 2000.0), (40.0, 12_000.0), (100.0, 100.0), (25.0, 18_000.0)]
 )
@@ -39,8 +41,6 @@ def test_butterworth_and_linkwitz_riley(
     order: int, power: int, corners_hz: tuple[float, float]
 ) -> None:
     """Corners well inside and close to the ends of the data; the order is not told."""
-    if order * power > 8:
-        pytest.skip("no crossover of such order")
     low_hz, high_hz = corners_hz
     response = cascade((order, low_hz, "high", power), (order, high_hz, "low", power))
     assert worst_deg(response) <= 0.05

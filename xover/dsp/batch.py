@@ -194,8 +194,11 @@ class _Table:
                 parts.append(product)
                 product, room = section, SHARPNESS_LIMIT / sharpness
         parts.append(product)
-        wide = 2 * GROUP + 1
-        return [np.pad(part, ((0, 0), ((wide - part.shape[1]) // 2,) * 2)) for part in parts]
+        wide = np.zeros((len(parts), 2, 2 * GROUP + 1))
+        for row, part in zip(wide, parts, strict=True):
+            reach = part.shape[1] // 2
+            row[:, GROUP - reach : GROUP + reach + 1] = part
+        return list(wide)
 
 
 def _multiply(a: FloatArray, b: FloatArray) -> FloatArray:
