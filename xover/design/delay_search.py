@@ -19,10 +19,9 @@ from xover.design.overlap import LOSS_CAP_DB, ComplexArray, FloatArray
 
 Criterion = Literal["mean", "worst", "energy"]
 
-LOSS_STEPS_PER_PERIOD = 16
-ENERGY_STEPS_PER_PERIOD = 10
+STEPS_PER_PERIOD: dict[Criterion, int] = {"mean": 16, "worst": 40, "energy": 10}
 """Grid points a period of the highest overlap frequency: the energy form is band-limited to that
-frequency, the logarithm of the loss form is not and gets more."""
+frequency; the logarithm of the loss form is not, and the worst of several has corners."""
 RESOLUTION_MS = 1e-5
 _CAP = 10.0 ** (-LOSS_CAP_DB / 10.0)
 _LOG_GROUP = 16
@@ -157,6 +156,13 @@ class DelayProblem:
             np.add.reduceat(-10.0 * np.log10(power) * self._weight, self._starts, axis=1)
         )
 
+    def near_null(self, minimum: Minimum) -> bool:
+        """Whether at this setting some frequency at some listener nearly cancels."""
+        turned = self._turn(np.array([minimum.delay_ms]))[0, self._where]
+        cross = (turned * self._relative_cross).real
+        power = self._mean_power + (-cross if minimum.inverted else cross)
+        return bool(np.min(power) < NEAR_NULL)
+
     def derivatives(self, delay_ms: FloatArray, *, inverted: bool) -> tuple[FloatArray, FloatArray]:
         """First and second derivative over delay of the mean loss in dB, or of minus the energy.
 
@@ -233,7 +239,7 @@ def search(
             ),
             key=lambda minimum: minimum.value_db,
         )
-    per_period = ENERGY_STEPS_PER_PERIOD if problem.criterion == "energy" else LOSS_STEPS_PER_PERIOD
+    per_period = STEPS_PER_PERIOD[problem.criterion]
     count = 1 + 2 * max(8, int(np.ceil(max_delay_ms * 1e-3 * problem.highest_hz * per_period)))
     step_ms = 2.0 * max_delay_ms / (count - 1)
     found: list[Minimum] = []
@@ -250,7 +256,48 @@ def search(
             found.append(Minimum(-max_delay_ms, inverted, float(values[0]), True))
         if values[-1] < values[-2]:
             found.append(Minimum(max_delay_ms, inverted, float(values[-1]), True))
+    if problem.criterion != "energy":
+        found += _between_nulls(problem, found, step_ms, max_delay_ms)
     return sorted(found, key=lambda minimum: minimum.value_db)
+
+
+NEAR_NULL = 0.1
+"""Below this part of the best power a frequency is near enough to a null to ripple the mean."""
+RIPPLE_DB = 0.2
+RIPPLE_STEP_MS = 0.005
+
+
+def _between_nulls(
+    problem: DelayProblem, found: list[Minimum], step_ms: float, max_delay_ms: float
+) -> list[Minimum]:
+    """Better minima close to the good ones, where nulls of other listeners ripple the loss.
+
+    As a null passes from one frequency of the grid to the next the mean loss ripples by up to
+    hundredths of a decibel, faster than the search's grid; looked into at 5 µs where it matters.
+    """
+    if not found:
+        return []
+    limit_db = min(minimum.value_db for minimum in found) + RIPPLE_DB
+    better: list[Minimum] = []
+    for minimum in found:
+        if minimum.value_db > limit_db:
+            continue
+        if problem.criterion == "mean" and not problem.near_null(minimum):
+            continue
+        start_ms = max(-max_delay_ms, minimum.delay_ms - step_ms)
+        stop_ms = min(max_delay_ms, minimum.delay_ms + step_ms)
+        count = 1 + int(np.ceil((stop_ms - start_ms) / RIPPLE_STEP_MS))
+        fine_ms = (stop_ms - start_ms) / max(1, count - 1)
+        values = problem.grid_values_db(start_ms, fine_ms, count, (minimum.inverted,))[0]
+        lowest = np.argsort(values)[:3]
+        centres = start_ms + fine_ms * lowest.astype(np.float64)
+        delays, refined = _shrink(problem, centres, fine_ms, minimum.inverted)
+        best = int(np.argmin(refined))
+        if refined[best] < minimum.value_db and abs(delays[best]) <= max_delay_ms:
+            better.append(
+                Minimum(float(delays[best]), minimum.inverted, float(refined[best]), False)
+            )
+    return better
 
 
 _SPREAD = np.arange(-3.0, 4.0) / 4.0
