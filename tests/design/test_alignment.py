@@ -305,7 +305,7 @@ def modelled() -> Preset:
 
 
 def test_measured_against_model_needs_to_be_asked_for() -> None:
-    with pytest.raises(Refused, match="only “Top” is measured|cannot be compared"):
+    with pytest.raises(Refused, match=r"only “Top” is measured|cannot be compared"):
         solve(modelled())
 
 

@@ -131,14 +131,18 @@ def test_never_worse_than_the_exhaustive_grid(
     problem = DelayProblem(pairs, criterion)  # type: ignore[arg-type]
     found = search(problem, max_delay_ms=25.0)
     grid = np.arange(-25.0, 25.005, 0.01)
+    best = np.inf
     for sign, turned in ((1.0, False), (-1.0, True)):
         values = naive_values(pairs, grid, sign, criterion)
         ours = min(item.value_db for item in found if item.inverted == turned)
-        assert ours <= values.min() + 1e-9
+        # The worse polarity is not looked into between nulls: ripples of hundredths may remain.
+        assert ours <= values.min() + 0.03
+        best = min(best, values.min())
         middle = grid[len(grid) // 3]
         assert problem.values_db(np.array([middle]), inverted=turned)[0] == pytest.approx(
             values[len(grid) // 3], abs=1e-9
         )
+    assert found[0].value_db <= best + 1e-9
 
 
 def test_every_local_minimum_is_found() -> None:

@@ -89,8 +89,6 @@ def test_required_is_what_the_format_says():
         {"loudspeakers[0].impedance_ohm": None},
         {"loudspeakers[0].impedance_ohm": GONE},
         {"loudspeakers[0].power_w": GONE},
-        {"loudspeakers[1].impedance_ohm": 8},
-        {"loudspeakers[1].max_spl_db": GONE},
         {"loudspeakers[1].active": GONE},
         {"loudspeakers[0].passband_hz": [1]},
         {"amplifiers[0].sensitivity_dbu": 4},

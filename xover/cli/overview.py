@@ -10,6 +10,7 @@ import click
 from xover.cli.align import inert_lines, sentence_case
 from xover.cli.common import drive_sentence, listener_names, open_preset
 from xover.cli.outcome import on_terminal, say
+from xover.model.preset import Preset
 from xover.model.problems import Refused
 
 
@@ -18,7 +19,7 @@ from xover.model.problems import Refused
     epilog="Example: xover presets/harbour-hall.json --listener “Row 16”",
 )
 @click.argument("preset", metavar="[PRESET]", required=False)
-@click.option("--listener", metavar="NAME", help="Where to listen (default: the first listener).")
+@click.option("--listener", metavar="NAME", help="Where to listen (default: mid-list).")
 def command(preset: str | None, listener: str | None = None) -> None:
     """Show a preset: curves at a listener, and what is entered for each output."""
     import shutil
@@ -38,7 +39,7 @@ def command(preset: str | None, listener: str | None = None) -> None:
     size = shutil.get_terminal_size((100, 40))
     width = max(60, min(size.columns, 160))
     if loaded.listeners:
-        place = listener_names(loaded, [listener])[0] if listener else loaded.listeners[0].name
+        place = listener_names(loaded, [listener])[0] if listener else _middle(loaded)
         try:
             answer = listener_response(loaded, place)
         except Refused as refused:
@@ -53,3 +54,8 @@ def command(preset: str | None, listener: str | None = None) -> None:
     click.echo()
     click.echo(inert_lines(overview_text(loaded, width)))
     click.echo(inert_lines(sentence_case(drive_sentence(drive_of(loaded)))))
+
+
+def _middle(preset: Preset) -> str:
+    """The listener in the middle of the list: not the front row, not the last."""
+    return preset.listeners[(len(preset.listeners) - 1) // 2].name

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import json
-
 import click
+
+from xover.cli.common import write_result
 
 
 @click.command(epilog="Example: xover schema preset > preset.schema.json")
 @click.argument("kind", type=click.Choice(["preset"]))
 def command(kind: str) -> None:
     """Print the JSON Schema (draft 2020-12) of the preset format."""
-    from xover.files.preset_schema import preset_schema
+    from xover.files.preset_schema import schema_text
 
-    click.echo(json.dumps(preset_schema(), indent=2, ensure_ascii=False))
+    write_result(schema_text(), None, force=False)

@@ -64,6 +64,11 @@ COLUMNS = ("frequency", "magnitude", "phase", "coherence", "skip")
     metavar="M",
     help="Microphone to box (with --loudspeaker).",
 )
+@click.option(
+    "--flight",
+    type=click.Choice(["removed", "included"]),
+    help="Whether the flight over --distance is out of the trace already (default: by its delay).",
+)
 @click.option("--remove-delay", is_flag=True, help="Take the bulk delay out of the response.")
 @click.option(
     "--window",
@@ -151,6 +156,7 @@ def _check(files: tuple[str, ...], options: dict[str, Any]) -> None:
             "captured_input_dbu": "--captured-input-dbu",
             "loudspeaker": "--loudspeaker",
             "distance_m": "--distance",
+            "flight": "--flight",
             "output_file": "-o",
             "full": "--full",
         }
@@ -180,8 +186,9 @@ def _check(files: tuple[str, ...], options: dict[str, Any]) -> None:
         if options["distance_m"] is None:
             raise Refused.at("", "--loudspeaker needs --distance M, microphone to box")
         return
-    if options["distance_m"] is not None:
-        raise Refused.at("", "--distance goes with --loudspeaker")
+    for key, option in (("distance_m", "--distance"), ("flight", "--flight")):
+        if options[key] is not None:
+            raise Refused.at("", f"{option} goes with --loudspeaker")
     for key, option in (("output", "--output"), ("listener", "--listener")):
         if options[key] is None:
             raise Refused.at("", f"--attach needs {option} NAME (or --loudspeaker NAME)")
@@ -204,10 +211,18 @@ def _attach(capture: tuple[CapturedResponse, Provenance], options: dict[str, Any
     if options["loudspeaker"] is not None:
         boxes = [item.name for item in preset.loudspeakers]
         box = find(boxes, options["loudspeaker"], kind="loudspeaker")
+        flight = options["flight"]
         changed = attach_loudspeaker(
-            preset, loudspeaker=box, trace=trace, distance_m=options["distance_m"]
+            preset,
+            loudspeaker=box,
+            trace=trace,
+            distance_m=options["distance_m"],
+            flight_removed=None if flight is None else flight == "removed",
         )
-        what = f"the own response of {box}"
+        own = changed.loudspeaker(box).response
+        assert own is not None
+        state = "out of it already" if own.flight_removed else "in it, and taken out"
+        what = f"the own response of {box}, the flight {state}"
     else:
         output = output_names(preset, [options["output"]])[0]
         listener = listener_names(preset, [options["listener"]])[0]

@@ -6,6 +6,7 @@ to the reference stays aligned to it. Parts without a common time zero are refus
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -47,6 +48,7 @@ from xover.model.units import show_ms
 from xover.model.words import Enclosure, Polarity
 
 MAX_ALTERNATIVES = 5
+SETTLED_MS = 5e-4
 EDGE_SPREAD_HZ = 5.0
 LATENCY_SPREAD_MS = 1.0
 
@@ -208,7 +210,14 @@ def _check_request(preset: Preset, move: tuple[str, ...], question: Question) ->
             raise Refused.at(
                 "",
                 "independent input signals have no phase between them, so there is nothing to "
-                "align; leave out --uncorrelated or drive one input with --drive",
+                "align; "
+                + (
+                    "the preset's stimulus is uncorrelated: name what plays with --drive"
+                    if preset.stimulus is not None
+                    and not preset.stimulus.correlated
+                    and question.drive.origin != "request"
+                    else "leave out --uncorrelated, or drive one input with --drive"
+                ),
             )
 
 
@@ -249,6 +258,8 @@ def _align_one(preset: Preset, name: str, question: Question) -> PairAlignment:
                 "listed sums flat"
             )
     answer = chosen.minimum
+    if abs(answer.delay_ms) < SETTLED_MS:  # below the resolution of any answer: nothing to do
+        answer = dataclasses.replace(answer, delay_ms=0.0)
     if answer.at_limit:
         notes.append("the best delay lies at the limit of the search; raise --max-delay-ms")
     spread = None

@@ -139,7 +139,7 @@ def attach_loudspeaker(
     `flight_removed` says whether the flight over that distance is out of the trace already; None
     settles it by evidence: without phase there is no flight to remove, and with phase the flight
     is inside where the bulk delay is at least half as long. Raises `Refused` for an unknown
-    loudspeaker or a distance or voltage that is not above 0.
+    loudspeaker, a distance or voltage that is not above 0, or phase too coarse to settle it.
     """
     _known(loudspeaker, [item.name for item in preset.loudspeakers], "loudspeaker")
     if not 0.0 < distance_m <= 100_000.0:
@@ -147,6 +147,13 @@ def attach_loudspeaker(
     if not 0.0 < drive_v <= 1_000.0:
         raise Refused.at("", f"the drive must be above 0 V, not {drive_v:g}")
     if flight_removed is None:
+        if trace.delay_ms == 0.0 and _turns_too_far(trace):
+            raise Refused.at(
+                "",
+                "the phase turns by more than a third of a circle from point to point, so it does "
+                "not show whether the flight to the microphone is in it; say --flight removed or "
+                "--flight included",
+            )
         flight_ms = 1000.0 * distance_m / speed_of_sound_m_s(preset.air)
         flight_removed = trace.phase_deg is None or _bulk_delay_ms(trace) < 0.5 * flight_ms
     own = OwnResponse(
@@ -159,6 +166,15 @@ def attach_loudspeaker(
             for item in preset.loudspeakers
         ),
     )
+
+
+def _turns_too_far(trace: Trace) -> bool:
+    """Whether wrapped phase steps are too large to follow a delay by: over 120° somewhere."""
+    if trace.phase_deg is None or len(trace.phase_deg) < 2:
+        return False
+    step = np.abs(np.diff(np.array(trace.phase_deg)))
+    folded = np.minimum(step % 360.0, 360.0 - step % 360.0)
+    return bool(np.max(folded) > 120.0)
 
 
 def _bulk_delay_ms(trace: Trace) -> float:

@@ -27,6 +27,11 @@ from xover.model.problems import Refused
 from xover.model.units import plain, show_ms
 from xover.model.words import Polarity
 
+SHOWN_MS = 0.005
+"""Differences below this are not worth a sentence."""
+SETTLED_MS = 5e-4
+"""Moves below half a microsecond are rounding and are not made."""
+
 
 class ArrivalRow(Struct, frozen=True):
     """When and how loud one output's nearest source arrives at one listener, after applying."""
@@ -89,7 +94,8 @@ def delay_by_distance(
     shifts: dict[str, Shift] = {}
     for name in move:
         late_ms = _arrival_ms(preset, to, listener, settled) + offset_ms
-        shifts[name] = Shift(late_ms - _arrival_ms(preset, name, listener, settled))
+        move_ms = late_ms - _arrival_ms(preset, name, listener, settled)
+        shifts[name] = Shift(move_ms if abs(move_ms) >= SETTLED_MS else 0.0)
     settings = settings_after(preset, shifts)
     applied = with_settings(preset, settings)
     results = tuple(
@@ -168,7 +174,7 @@ def _result(
             rows.append(
                 ArrivalRow(place.name, output, row.time_ms, row.level_db, row.time_ms - main_ms)
             )
-        if found[name].time_ms < main_ms - 1e-6:
+        if found[name].time_ms < main_ms - SHOWN_MS:
             leads.append(f"{place.name} by {show_ms(main_ms - found[name].time_ms)}")
     notes: list[str] = []
     if leads:
@@ -178,7 +184,7 @@ def _result(
             f"“{name}” and “{to}” cross over in frequency, so their phases decide; "
             "`xover align` is the tool for that"
         )
-    if shift.delay_ms < 0.0:
+    if shift.delay_ms < -SHOWN_MS:
         present_ms = preset.output(name).delay_ms
         text = f"“{name}” arrives {show_ms(-shift.delay_ms)} late, so everything else is delayed"
         if present_ms + shift.delay_ms >= 0.0:

@@ -112,13 +112,9 @@ def _relate(parts: dict[str, Any]) -> None:
         _if("family", [family], {"slope_db_per_octave": {"enum": list(slopes)}})
         for family, slopes in FAMILY_SLOPES.items()
     ]
-    passive, own = ["impedance_ohm", "power_w"], ["max_spl_db", "sensitivity_dbu"]
+    passive = ["impedance_ohm", "power_w"]
     parts["Loudspeaker"] |= {
         "if": {"properties": {"active": {"const": True}}, "required": ["active"]},
-        "then": {
-            "properties": {**_all(passive, {"type": "null"}), **_all(own, _NOT_NULL)},
-            "required": own,
-        },
         "else": {"properties": _all(passive, _NOT_NULL), "required": passive},
     }
     amplifier = parts["Amplifier"]

@@ -257,18 +257,12 @@ class _Rules:
         self.ascending_band(f"{where}.passband_hz", box.passband_hz)
         for at, section in enumerate(box.sections):
             self.ascending_band(f"{where}.sections[{at}].band_hz", section.band_hz)
-        passive = {"impedance_ohm": box.impedance_ohm, "power_w": box.power_w}
-        own = {"max_spl_db": box.max_spl_db, "sensitivity_dbu": box.sensitivity_dbu}
-        for name, value in (own if box.active else passive).items():
-            if value is None:
-                what = "an active box" if box.active else "a box without an amplifier of its own"
-                self.add(f"{where}.{name}", f"is missing; {what} needs it", f"{where}.active")
-        if box.active:
-            for name, value in passive.items():
-                if value is not None:
+        if not box.active:
+            for name, value in (("impedance_ohm", box.impedance_ohm), ("power_w", box.power_w)):
+                if value is None:
                     self.add(
                         f"{where}.{name}",
-                        "an active box is stated by max_spl_db and sensitivity_dbu; take this out",
+                        "is missing; a box without an amplifier of its own needs it",
                         f"{where}.active",
                     )
         if box.response is not None:
@@ -337,15 +331,6 @@ class _Rules:
                 f"by {quoted(source.output)}; name a channel that the same output feeds",
                 f"{where}.output",
                 *self._item_places("amplifier_channels", channel, "output"),
-            )
-        box = self._names["loudspeakers"].get(source.loudspeaker)
-        if box is not None and box.active:
-            self.add(
-                f"{where}.amplifier_channel",
-                f"the loudspeaker {quoted(box.name)} is active and has no amplifier channel; "
-                "make it null",
-                f"{where}.loudspeaker",
-                *self._item_places("loudspeakers", box, "active"),
             )
 
     def ascending_band(self, where: str, band_hz: tuple[float, float]) -> None:

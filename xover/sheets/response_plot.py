@@ -17,6 +17,7 @@ from xover.dsp.axis import Axis
 from xover.model.names import inert
 from xover.model.preset import Preset
 from xover.model.units import plain, show_dbu, show_ms
+from xover.sheets.cells import width_of
 from xover.sheets.curves import magnitude_over_phase
 from xover.sheets.drawing import Curve
 from xover.sheets.figures import response_figure
@@ -71,8 +72,8 @@ def _apart(bands: Sequence[Band]) -> list[Band]:
     return kept
 
 
-def title_of(preset: Preset, answer: Response) -> str:
-    """What the picture shows, in one line."""
+def title_of(preset: Preset, answer: Response, width: int = 200) -> str:
+    """What the picture shows, in one line; the preset's title goes first where it does not fit."""
     if answer.kind == "listener":
         what = f"sum at {inert(answer.name)}"
         level = "relative dB"
@@ -83,7 +84,9 @@ def title_of(preset: Preset, answer: Response) -> str:
     phase = ""
     if np.isfinite(answer.phase_deg).any() and abs(answer.flight_ms) >= 0.005:
         phase = f"; phase less {show_ms(answer.flight_ms)}"
-    return f"{inert(preset.title)}: {what}, {level}{phase}"
+    text = f"{what}, {level}{phase}"
+    whole = f"{inert(preset.title)}: {text}"
+    return whole if width_of(whole) <= width else text
 
 
 def terminal_plot(
@@ -106,7 +109,7 @@ def terminal_plot(
         low_hz=low_hz,
         high_hz=high_hz,
         bands=bands,
-        title=title_of(preset, answer),
+        title=title_of(preset, answer, width - 10),
     )
     return drawing.to_text(colour=colour).rstrip("\n")
 

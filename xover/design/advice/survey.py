@@ -18,6 +18,7 @@ from xover.acoustics.arrivals import PASS_BAND_DB
 from xover.design.splits import Split, splits
 from xover.dsp.axis import Axis, ComplexArray, FloatArray
 from xover.dsp.response import input_stage, output_stage
+from xover.model.drive import drive_of
 from xover.model.preset import Preset
 from xover.model.rig import Loudspeaker
 from xover.model.units import ratio_from_db
@@ -37,8 +38,9 @@ class Survey:
 
     @cached_property
     def splits(self) -> tuple[Split, ...]:
-        """Every handing over between neighbouring outputs."""
-        return splits(self.preset)
+        """Every handing over between neighbouring outputs; inputs played alike count as one."""
+        drive = drive_of(self.preset)
+        return splits(self.preset, alike=tuple(drive.levels_db) if drive.correlated else ())
 
     @cached_property
     def places(self) -> dict[str, str]:
