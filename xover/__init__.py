@@ -6,10 +6,9 @@ The Python interface mirrors the commands: names are loaded when they are first 
 
 from __future__ import annotations
 
-import importlib
-from typing import TYPE_CHECKING, Any
-
 from xover.__about__ import __version__
+
+TYPE_CHECKING = False  # `typing` costs more than everything else `xover --version` does
 
 _HOMES = {
     "Preset": "xover.model.preset",
@@ -65,8 +64,10 @@ if TYPE_CHECKING:
     from xover.model.problems import Refused as Refused
 
 
-def __getattr__(name: str) -> Any:
+def __getattr__(name: str) -> object:
     """Load a public name from its room at first use."""
+    import importlib
+
     home = _HOMES.get(name)
     if home is None:
         raise AttributeError(f"module 'xover' has no attribute {name!r}")
