@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import jsonschema
+import numpy as np
 import pytest
 
 from tests.cli.conftest import Ran
@@ -34,6 +35,24 @@ def test_new_gives_a_valid_preset(xover: Run, tmp_path: Path) -> None:
     assert str(path) in again.err
     assert xover("new", "-o", path, "--force").code == 0
     assert len(json.loads(path.read_text())["outputs"]) == 1
+
+
+def test_three_new_ways_sum_flat(xover: Run, tmp_path: Path) -> None:
+    path = tmp_path / "ways.json"
+    assert xover("new", "--ways", "low,mid,high", "-o", path).code == 0
+    sums = [
+        xover("response", path, "--output", name, "--json").document
+        for name in ("Low", "Mid", "High")
+    ]
+    total = 0.0
+    for item in sums:
+        magnitude = 10.0 ** (np.array(item["magnitude_db"]) / 20.0)
+        total = total + magnitude * np.exp(1j * np.radians(item["phase_deg"]))
+    # With each outer branch's all-pass the sum is AP1·AP2 + LP1·HP2 (algebra on LP + HP = AP);
+    # two octaves apart the last term is 20·log10(1 + |LP1·HP2|), at most a tenth of a decibel.
+    assert np.abs(20.0 * np.log10(np.abs(total))).max() < 0.1
+    findings = xover("check", path, "--json").document["findings"]
+    assert "missing-all-pass" not in {item["code"] for item in findings}
 
 
 def test_new_writes_to_stdout(xover: Run) -> None:

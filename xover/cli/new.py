@@ -30,8 +30,11 @@ def start_preset(ways: tuple[str, ...]) -> Preset:
     """A minimal valid preset with one input and one output a way.
 
     Ways called sub, low, mid, top or high are joined by 24 dB/oct Linkwitz-Riley filters at
-    corners to start from; any other name is routed full range.
+    corners to start from, and from three ways on each gets the all-passes of the splits it takes
+    no part in, without which the sum dips; any other name is routed full range.
     """
+    from xover.design.splits import split_all_pass
+
     ordered = sorted({way.casefold() for way in ways} & set(_RANK), key=_RANK.__getitem__)
 
     def filter_between(low: str, high: str) -> Crossover:
@@ -51,6 +54,12 @@ def start_preset(ways: tuple[str, ...]) -> Preset:
             inputs={"Main": 0.0},
             high_pass=filter_between(below, way.casefold()) if below else None,
             low_pass=filter_between(way.casefold(), above) if above else None,
+            eq=tuple(
+                section
+                for other in range(len(ordered) - 1)
+                if place not in (other, other + 1)
+                for section in split_all_pass(filter_between(ordered[other], ordered[other + 1]))
+            ),
         )
 
     return Preset(
