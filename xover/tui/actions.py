@@ -1,0 +1,91 @@
+"""Every action of the workbench, once: its keys, its words, and where it shows.
+
+Bindings, footer, palette and help all derive from this table, so that none of them can drift.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from textual.binding import Binding
+
+
+class Action(NamedTuple):
+    """One thing the workbench can do."""
+
+    id: str
+    keys: str
+    """Comma-separated textual key names; "" for the palette alone."""
+    shown: str
+    """The key as people read it."""
+    label: str
+    help: str
+    group: str
+    footer: bool = False
+
+
+ACTIONS: tuple[Action, ...] = (
+    Action("align", "ctrl+a", "^A", "align", "Align outputs by phase, see before and after", "Work", True),
+    Action("undo", "ctrl+z", "^Z", "undo", "Take the last step back", "Work", True),
+    Action("redo", "ctrl+y", "^Y", "redo", "Do the step again that was taken back", "Work"),
+    Action("save", "ctrl+s", "^S", "save", "Save the preset", "File", True),
+    Action("save_as", "ctrl+w", "^W", "save as", "Save under another name", "File"),
+    Action("open", "ctrl+o", "^O", "open", "Open another preset", "File"),
+    Action("import_trace", "ctrl+t", "^T", "import", "Import a measured response", "File"),
+    Action("listen", "ctrl+l", "^L", "listen", "Choose where to listen and what is played", "Curves"),
+    Action("pane", "f2", "F2", "panes", "Show the next companion pane, or none", "Panes", True),
+    Action("arrivals", "f3", "F3", "arrivals", "When and how loud each output arrives", "Panes"),
+    Action("advice", "f4", "F4", "advice", "Findings about this preset, worst first", "Panes"),
+    Action("notes", "f5", "F5", "notes", "Notes kept with the preset", "Panes"),
+    Action("lower", "f6", "F6", "phase", "Phase, group delay or coherence under the curves", "Curves", True),
+    Action("what", "f7", "F7", "curves", "Sum at a listener, or the outputs' own responses", "Curves"),
+    Action("focus", "f8", "F8", "sheet/curves", "Move between sheet, curves and pane", "Curves"),
+    Action("mute", "ctrl+k", "^K", "mute", "Mute or unmute the output under the cursor", "Sheet"),
+    Action("bypass", "ctrl+b", "^B", "bypass", "Bypass the EQ section under the cursor, or not", "Sheet"),
+    Action("rename", "ctrl+r", "^R", "rename", "Rename the input or output under the cursor", "Sheet"),
+    Action("air", "ctrl+e", "^E", "air", "Temperature, humidity and pressure", "Work"),
+    Action("theme", "f9", "F9", "light/dark", "Change between a dark and a light screen", "Screen"),
+    Action("help", "question_mark,f1", "?", "help", "Keys, and what the cell under the cursor takes", "Screen", True),
+    Action("palette", "slash,ctrl+p", "/", "find", "Find any action by its words", "Screen"),
+    Action("quit", "ctrl+q", "^Q", "quit", "Leave; asks where work is unsaved", "File"),
+)  # fmt: skip
+
+BY_ID = {action.id: action for action in ACTIONS}
+
+
+def bindings() -> list[Binding]:
+    """The table as textual bindings for the app."""
+    return [
+        Binding(
+            action.keys,
+            f"do('{action.id}')",
+            action.label,
+            show=action.footer,
+            key_display=action.shown,
+            priority=action.keys not in ("question_mark,f1", "slash,ctrl+p"),
+        )
+        for action in ACTIONS
+        if action.keys
+    ]
+
+
+def footer_text(width: int) -> str:
+    """The footer line: as many of its actions as fit, `? help` always."""
+    last = f"{BY_ID['help'].shown} {BY_ID['help'].label}"
+    parts: list[str] = []
+    for action in ACTIONS:
+        if not action.footer or action.id == "help":
+            continue
+        text = f"{action.shown} {action.label}"
+        if len("   ".join([*parts, text, last])) + 2 > width:
+            break
+        parts.append(text)
+    return " " + "   ".join([*parts, last])
+
+
+def help_lines() -> list[tuple[str, list[tuple[str, str]]]]:
+    """Groups of (key, what it does), for the help dialog."""
+    groups: dict[str, list[tuple[str, str]]] = {}
+    for action in ACTIONS:
+        groups.setdefault(action.group, []).append((action.shown, action.help))
+    return list(groups.items())
