@@ -295,6 +295,11 @@ def test_stdin_and_stdout(preset_path: Path, tmp_path: Path) -> None:
     assert ran.returncode == 0, ran.stderr
     document = json.loads(ran.stdout)
     assert document["title"] == "Small hall"
+    shown = subprocess.run(
+        [sys.executable, "-m", "xover", "-"], input=data, capture_output=True, check=False
+    )
+    assert shown.returncode == 0
+    assert b"Small hall" in shown.stdout
     refused = subprocess.run(
         [sys.executable, "-m", "xover", "distance", "-", "--move", "Top", "--to", "Sub",
          "--listener", "Row 8", "--apply"],

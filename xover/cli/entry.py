@@ -56,7 +56,8 @@ class Door(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """A known name is the command, anything else is shown as a preset."""
-        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+        word = args[0] if args else ""
+        if word and word not in COMMANDS and (word == "-" or not word.startswith("-")):
             return _PRESET, self.get_command(ctx, _PRESET), args
         return super().resolve_command(ctx, args)
 
