@@ -22,8 +22,8 @@ DELAY_MARGIN_MS: Final = 50.0
 """A delay beyond 1.5 flights over the rig and 50 ms is seldom meant: common practice, no source."""
 
 DRIVER_CAUTION: Final = (
-    "Without limiters a dropped microphone or feedback can destroy drivers: have `xover limits` or "
-    "the box's data sheet give thresholds before the amplifier is turned up."
+    "Without limiters a dropped microphone or feedback can destroy drivers: take thresholds from "
+    "the box's data sheet before the amplifier is turned up."
 )
 RMS_CAUTION: Final = (
     "A peak limiter alone lets sustained level burn voice coils: set an rms limiter from the "

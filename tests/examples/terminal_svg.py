@@ -1,0 +1,163 @@
+"""A terminal's text, colours and all, as an SVG picture that looks alike on every machine.
+
+Words are stretched to their columns, braille dots and rules are drawn as shapes, so nothing hangs
+on which monospaced font is there. Knows 24-bit ANSI colours and no other control sequence.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from html import escape
+
+from xover.sheets.cells import clusters
+
+CELL_X, CELL_Y = 8.0, 17.0
+MARGIN = 12.0
+GROUND, INK, PROMPT = "#16181d", "#d7dae0", "#8fd19e"
+_SEQUENCE = re.compile(r"\x1b\[([0-9;]*)m")
+_BRAILLE = range(0x2800, 0x2900)
+_DOTS = ((0x01, 0, 0), (0x02, 0, 1), (0x04, 0, 2), (0x40, 0, 3),
+         (0x08, 1, 0), (0x10, 1, 1), (0x20, 1, 2), (0x80, 1, 3))  # fmt: skip
+"""Braille patterns, Unicode 15 chapter 21.1: bit, column and row of each dot."""
+_RULES = {"│": "v", "─": "h", "┤": "vl", "├": "vr", "┼": "vh"}
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One column of a line: what stands there, its colour and its ground."""
+
+    text: str
+    ink: str
+    ground: str | None
+
+
+def terminal_svg(command: str, output: str, *, columns: int) -> str:
+    """An `<svg>` of a prompt with `command` and, below it, `output` as a terminal would show it.
+
+    What is longer than `columns` goes on in the next row, broken at a blank.
+    """
+    prompt = [Cell(piece, PROMPT, None) for piece in "$ " + command]
+    lines = [*_wrapped(prompt, columns), []]
+    for line in output.rstrip("\n").split("\n"):
+        lines += _wrapped(list(_cells(line.rstrip())), columns)
+    width, height = columns * CELL_X + 2 * MARGIN, len(lines) * CELL_Y + 2 * MARGIN
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_n(width)} {_n(height)}" '
+        f'width="{_n(width)}" height="{_n(height)}" role="img" font-size="13" '
+        'font-family="ui-monospace, Menlo, Consolas, DejaVu Sans Mono, monospace">',
+        f"<title>{escape(command)}</title>",
+        f'<rect width="100%" height="100%" rx="6" fill="{GROUND}"/>',
+    ]
+    for row, line in enumerate(lines):
+        parts += _grounds(line, MARGIN + row * CELL_Y)
+        parts += _shapes(line, MARGIN + row * CELL_Y)
+        parts += _words(line, MARGIN + row * CELL_Y)
+    return "\n".join(parts) + "\n</svg>\n"
+
+
+def _wrapped(line: list[Cell], columns: int) -> list[list[Cell]]:
+    rows = []
+    while len(line) > columns:
+        blanks = [at for at in range(columns // 2, columns + 1) if line[at].text == " "]
+        end = blanks[-1] if blanks else columns
+        rows.append(line[:end])
+        line = line[end + 1 :] if blanks else line[end:]
+    return [*rows, line]
+
+
+def _cells(line: str) -> Iterator[Cell]:
+    ink, ground = INK, None
+    for index, piece in enumerate(_SEQUENCE.split(line.rstrip("\r"))):
+        if index % 2:
+            ink, ground = _colours(piece)
+            continue
+        if "\x1b" in piece:
+            raise ValueError("a control sequence that is not a colour")
+        for text, size in clusters(piece):
+            yield Cell(text, ink, ground)
+            for _ in range(size - 1):
+                yield Cell("", ink, ground)
+
+
+def _colours(codes: str) -> tuple[str, str | None]:
+    ink, ground = INK, None
+    for kind, red, green, blue in re.findall(r"([34]8);2;(\d+);(\d+);(\d+)", codes):
+        colour = f"#{int(red):02x}{int(green):02x}{int(blue):02x}"
+        if kind == "38":
+            ink = colour
+        else:
+            ground = colour
+    return ink, ground
+
+
+def _grounds(line: list[Cell], top: float) -> Iterator[str]:
+    start = 0
+    while start < len(line):
+        stop = start + 1
+        while stop < len(line) and line[stop].ground == line[start].ground:
+            stop += 1
+        if line[start].ground is not None:
+            yield (
+                f'<rect x="{_n(MARGIN + start * CELL_X)}" y="{_n(top)}" '
+                f'width="{_n((stop - start) * CELL_X)}" height="{_n(CELL_Y)}" '
+                f'fill="{line[start].ground}"/>'
+            )
+        start = stop
+
+
+def _shapes(line: list[Cell], top: float) -> Iterator[str]:
+    paths: dict[str, list[str]] = {}
+    for column, cell in enumerate(line):
+        left = MARGIN + column * CELL_X
+        if len(cell.text) == 1 and ord(cell.text) in _BRAILLE:
+            bits = ord(cell.text) - _BRAILLE.start
+            for bit, right, down in _DOTS:
+                if bits & bit:
+                    x = left + (right + 0.5) * CELL_X / 2 - 1.1
+                    y = top + (down + 0.5) * CELL_Y / 4 - 1.1
+                    paths.setdefault(cell.ink, []).append(f"M{_n(x)} {_n(y)}h2.2v2.2h-2.2z")
+        for way in _RULES.get(cell.text, ""):
+            middle_x, middle_y = left + CELL_X / 2, top + CELL_Y / 2
+            if way == "v":
+                shape = f"M{_n(middle_x - 0.5)} {_n(top)}h1v{_n(CELL_Y)}h-1z"
+            else:
+                start = middle_x if way == "r" else left
+                length = CELL_X if way == "h" else CELL_X / 2
+                shape = f"M{_n(start)} {_n(middle_y - 0.5)}h{_n(length)}v1h-{_n(length)}z"
+            paths.setdefault(cell.ink, []).append(shape)
+    for ink, pieces in paths.items():
+        yield f'<path fill="{ink}" d="{"".join(pieces)}"/>'
+
+
+def _words(line: list[Cell], top: float) -> Iterator[str]:
+    start = 0
+    while start < len(line):
+        cell = line[start]
+        if _is_drawn(cell):
+            start += 1
+            continue
+        stop = start + 1
+        while stop < len(line) and not _is_drawn(line[stop]) and line[stop].ink == cell.ink:
+            stop += 1
+        word = "".join(part.text for part in line[start:stop])
+        yield (
+            f'<text x="{_n(MARGIN + start * CELL_X)}" y="{_n(top + 13)}" '
+            f'textLength="{_n((stop - start) * CELL_X)}" lengthAdjust="spacingAndGlyphs" '
+            f'fill="{cell.ink}">{escape(word)}</text>'
+        )
+        start = stop
+
+
+def _is_drawn(cell: Cell) -> bool:
+    """Whether the cell is blank, or drawn as a shape."""
+    return (
+        not cell.text.strip()
+        or cell.text in _RULES
+        or (len(cell.text) == 1 and ord(cell.text) in _BRAILLE)
+    )
+
+
+def _n(value: float) -> str:
+    return f"{value:.2f}".rstrip("0").rstrip(".")
