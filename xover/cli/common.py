@@ -150,17 +150,6 @@ def drive_document(drive: Drive) -> dict[str, Any]:
     }
 
 
-def drive_sentence(drive: Drive) -> str:
-    """What was played, as a sentence."""
-    from xover.model.units import signed
-
-    levels = ", ".join(f"{name} {signed(level, 1)} dB" for name, level in drive.levels_db.items())
-    how = "the same signal" if drive.correlated else "independent signals"
-    if len(drive.levels_db) == 1:
-        return f"played: {levels}"
-    return f"played: {levels} ({how})"
-
-
 def apply_options(command: F) -> F:
     """`--apply`, `-o FILE` and `--force` for commands that can change the preset."""
     command = click.option("--force", is_flag=True, help="Overwrite the file named by -o.")(command)

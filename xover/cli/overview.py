@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import click
 
-from xover.cli.align import inert_lines, sentence_case
-from xover.cli.common import drive_sentence, listener_names, open_preset
+from xover.cli.align import inert_lines
+from xover.cli.common import listener_names, open_preset
 from xover.cli.outcome import on_terminal, say
 from xover.model.preset import Preset
 from xover.model.problems import Refused
+from xover.sheets.wording import drive_sentence, sentence_case
 
 
 @click.command(

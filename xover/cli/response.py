@@ -13,7 +13,6 @@ from xover.cli.common import (
     drive_document,
     drive_from,
     drive_options,
-    drive_sentence,
     json_option,
     listener_names,
     open_preset,
@@ -23,6 +22,7 @@ from xover.cli.common import (
 )
 from xover.cli.outcome import on_terminal, print_json, say, say_notes
 from xover.model.problems import Refused
+from xover.sheets.wording import drive_sentence
 
 if TYPE_CHECKING:
     from xover.design.responses import Response

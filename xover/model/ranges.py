@@ -59,7 +59,8 @@ Name = Annotated[str, Meta(min_length=1, max_length=NAME_LENGTH, extra={"text": 
 """Trimmed, NFC, no control characters, unique within its list after case folding."""
 Line = Annotated[str, Meta(max_length=10_000, extra={"text": "line"})]
 """One line of free text: no control characters."""
-Prose = Annotated[str, Meta(max_length=1_000_000, extra={"text": "prose"})]
+PROSE_LENGTH = 1_000_000
+Prose = Annotated[str, Meta(max_length=PROSE_LENGTH, extra={"text": "prose"})]
 """Free text that may hold line breaks and tabs."""
 
 FILTER_NYQUIST_FRACTION = 0.49

@@ -1,10 +1,13 @@
-"""The sentences every entry sheet carries: what can hurt, and what the figures mean.
+"""Sentences that more than one door says: what can hurt, what figures mean, what is played.
 
 Cautions are the usual ones of the trade and yield to local codes; definitions are those of
 `docs/preset-format.md`, so that a figure can be entered into a processor nobody has met yet.
 """
 
 from __future__ import annotations
+
+from xover.model.drive import Drive
+from xover.model.units import signed
 
 CAUTIONS: tuple[str, ...] = (
     "Local codes, the manufacturer's instructions and licensed practice come first; this sheet "
@@ -37,3 +40,17 @@ DEFINITIONS: tuple[str, ...] = (
     "0 dBu is 0.7746 V rms. Delay in metres is sound's path at the air temperature above. "
     "Polarity INVERTED turns the sign of the signal over; it is not a delay.",
 )
+
+
+def drive_sentence(drive: Drive) -> str:
+    """What is played: `played: Left 0.0 dB, Aux −3.0 dB (the same signal)`; names as they are."""
+    levels = ", ".join(f"{name} {signed(level, 1)} dB" for name, level in drive.levels_db.items())
+    how = "the same signal" if drive.correlated else "independent signals"
+    if len(drive.levels_db) == 1:
+        return f"played: {levels}"
+    return f"played: {levels} ({how})"
+
+
+def sentence_case(text: str) -> str:
+    """The first letter large, names left as they are."""
+    return text[:1].upper() + text[1:]
