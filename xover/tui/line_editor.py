@@ -1,0 +1,134 @@
+"""The text being typed into one cell: characters, caret, and the part that is in sight.
+
+Pure: it knows no screen and no preset. It refuses to grow past `LONGEST` characters; what was cut
+is the caller's to say.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+
+from xover.model.names import inert
+from xover.sheets.cells import clusters, width_of
+
+_BREAKING = ("Cc", "Cs", "Zl", "Zp")
+
+LONGEST = 400
+"""The longest text a cell takes: a route naming several inputs is the longest that makes sense."""
+
+
+class LineEditor:
+    """One line of text with a caret that steps over whole characters, combining marks included."""
+
+    def __init__(self, text: str = "") -> None:
+        self._pieces: list[str] = []
+        self.caret = 0
+        self._first = 0
+        self.insert(text)
+
+    @property
+    def text(self) -> str:
+        """What stands in the line."""
+        return "".join(self._pieces)
+
+    def insert(self, text: str) -> int:
+        """Put text at the caret; control characters become blanks. How many were cut off."""
+        before = "".join(self._pieces[: self.caret])
+        after = "".join(self._pieces[self.caret :])
+        room = max(0, LONGEST - len(before) - len(after))
+        kept = text[:room]
+        if not (kept.isascii() and kept.isprintable()):
+            kept = "".join(map(_on_one_line, kept))
+        self._pieces = _pieces(before + kept)
+        self.caret = len(self._pieces)
+        self._pieces += _pieces(after)
+        return len(text) - len(kept)
+
+    def press(self, key: str) -> bool:
+        """Obey an editing key by its name; False where the key is no editing key."""
+        if key == "left":
+            self.caret = max(0, self.caret - 1)
+        elif key == "right":
+            self.caret = min(len(self._pieces), self.caret + 1)
+        elif key == "home":
+            self.caret = 0
+        elif key == "end":
+            self.caret = len(self._pieces)
+        elif key == "ctrl+left":
+            self.caret = self._word_left()
+        elif key == "ctrl+right":
+            self.caret = self._word_right()
+        elif key == "backspace":
+            if self.caret:
+                self.caret -= 1
+                del self._pieces[self.caret]
+        elif key == "delete":
+            del self._pieces[self.caret : self.caret + 1]
+        elif key == "ctrl+u":
+            del self._pieces[: self.caret]
+            self.caret = 0
+        else:
+            return False
+        return True
+
+    def put_caret(self, column: int) -> None:
+        """Move the caret to the character shown at `column` of the part in sight."""
+        at, left = self._first, column
+        while at < len(self._pieces) and left >= width_of(inert(self._pieces[at])):
+            left -= width_of(inert(self._pieces[at]))
+            at += 1
+        self.caret = at
+
+    def in_sight(self, width: int) -> tuple[str, str, str]:
+        """Before the caret, under it, after it: together exactly `width` (≥ 1) columns.
+
+        Scrolls just far enough that the caret is in sight; at the end of the text it stands on a
+        blank.
+        """
+        self._first = min(self._first, self.caret)
+        shown = [inert(piece) for piece in self._pieces[self._first :]]
+        shown.append(" ")
+        at = self.caret - self._first
+        under = shown[at] if width_of(shown[at]) <= width else "…"
+        before = shown[:at]
+        used = width_of(under) + sum(map(width_of, before))
+        while before and used > width:
+            used -= width_of(before.pop(0))
+            self._first += 1
+        after = ""
+        for piece in shown[at + 1 : -1]:
+            if used + width_of(piece) > width:
+                break
+            after += piece
+            used += width_of(piece)
+        return "".join(before), under, after + " " * (width - used)
+
+    @property
+    def width(self) -> int:
+        """The columns it takes to show all of it, the caret behind it included."""
+        return width_of(inert(self.text)) + 1
+
+    def _word_left(self) -> int:
+        at = self.caret
+        while at and self._pieces[at - 1] == " ":
+            at -= 1
+        while at and self._pieces[at - 1] != " ":
+            at -= 1
+        return at
+
+    def _word_right(self) -> int:
+        at, end = self.caret, len(self._pieces)
+        while at < end and self._pieces[at] != " ":
+            at += 1
+        while at < end and self._pieces[at] == " ":
+            at += 1
+        return at
+
+
+def _pieces(text: str) -> list[str]:
+    return list(text) if text.isascii() else [piece for piece, _ in clusters(text)]
+
+
+def _on_one_line(character: str) -> str:
+    """Line breaks, tabs and other control characters become blanks; the rest stays as it is."""
+    return character if unicodedata.category(character) not in _BREAKING else " "
