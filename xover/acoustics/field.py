@@ -7,7 +7,7 @@ and that is said too.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -118,9 +118,9 @@ def paths_at(
     Relative modelled paths carry the same level terms. Raises `Refused` where absolute and
     relative levels would meet; silent outputs do not count.
     """
-    audible = [name for name in outputs if _is_audible(preset, name, drive)]
+    audible = [name for name in outputs if is_audible(preset, name, drive)]
     transfers, notes = transfers_at(preset, audible, listener, axis)
-    _refuse_mixed_levels(preset, listener, transfers)
+    refuse_mixed_levels(preset, listener, transfers)
     return tuple(
         _path(preset, name, transfers, notes, axis, drive, input_level_dbu) for name in outputs
     )
@@ -144,10 +144,10 @@ def listener_response(
     for name in only:
         _known_output(preset, name)
     wanted = [item.name for item in preset.outputs if not only or item.name in only]
-    audible = [name for name in wanted if _is_audible(preset, name, drive)]
+    audible = [name for name in wanted if is_audible(preset, name, drive)]
     paths = paths_at(preset, audible, listener, axis, drive, input_level_dbu=input_level_dbu)
     notes = [
-        f"“{name}” contributes nothing: {_why_silent(preset, name)}"
+        f"“{name}” contributes nothing: {why_silent(preset, name)}"
         for name in wanted
         if name not in audible
     ]
@@ -155,7 +155,7 @@ def listener_response(
     contributing = tuple(
         path for path in paths if np.isnan(path.responses).any() or path.responses.any()
     )
-    notes += _time_zero_notes(contributing)
+    notes += time_zero_notes(contributing)
     rows = np.zeros((len(drive.levels_db), len(axis)), dtype=np.complex128)
     for path in contributing:
         rows += path.responses
@@ -189,13 +189,27 @@ def group_delay_ms(
     """
     if not drive.correlated:
         return np.full(len(axis), np.nan)
-    frequency_hz = axis.frequency_hz
     sides = []
-    for step in (-GROUP_DELAY_STEP, 0.0, GROUP_DELAY_STEP):
-        moved = Axis(frequency_hz * (1.0 + step), axis.sample_rate_hz)
-        response = listener_response(preset, listener, moved, drive, only=only)
-        sides.append((moved.frequency_hz, response.total))
-    (low_hz, low), (_, centre), (high_hz, high) = sides
+    for moved in shifted_axes(axis):
+        sides.append(listener_response(preset, listener, moved, drive, only=only).total)
+    return delay_between(axis, *sides)
+
+
+def shifted_axes(axis: Axis) -> tuple[Axis, Axis, Axis]:
+    """The axes on which `delay_between` wants responses: a little below, itself, above."""
+    steps = (-GROUP_DELAY_STEP, GROUP_DELAY_STEP)
+    below, above = (Axis(axis.frequency_hz * (1.0 + step), axis.sample_rate_hz) for step in steps)
+    return below, axis, above
+
+
+def delay_between(axis: Axis, low: Complexes, centre: Complexes, high: Complexes) -> Floats:
+    """−dφ/dω in ms, shape as given, from responses on `shifted_axes`; one-sided beside NaN.
+
+    NaN where the response is 0 or not known.
+    """
+    frequency_hz = axis.frequency_hz
+    low_hz = frequency_hz * (1.0 - GROUP_DELAY_STEP)
+    high_hz = frequency_hz * (1.0 + GROUP_DELAY_STEP)
     gone_low, gone_high = np.isnan(low), np.isnan(high)
     low_hz, low = np.where(gone_low, frequency_hz, low_hz), np.where(gone_low, centre, low)
     high_hz, high = np.where(gone_high, frequency_hz, high_hz), np.where(gone_high, centre, high)
@@ -207,18 +221,24 @@ def group_delay_ms(
 
 
 def transfers_at(
-    preset: Preset, outputs: Sequence[str], listener: str, axis: Axis
+    preset: Preset,
+    outputs: Sequence[str],
+    listener: str,
+    axis: Axis,
+    *,
+    boxes: dict[str, BoxResponse] | None = None,
 ) -> tuple[dict[str, Transfer], dict[str, tuple[str, ...]]]:
     """What lies between each output and the listener, and what there is to say of each output.
 
     An output of which nothing is known has no transfer. Relative modelled transfers carry the
-    same level terms. Raises `Refused` for an unknown name.
+    same level terms. `boxes` keeps boxes already computed for this preset and axis, by name.
+    Raises `Refused` for an unknown name.
     """
     place = _known_listener(preset, listener)
     transfers: dict[str, Transfer] = {}
     notes: dict[str, tuple[str, ...]] = {}
     chains: dict[str, tuple[Chain, ...]] = {}
-    boxes: dict[str, BoxResponse] = {}
+    boxes = {} if boxes is None else boxes
     for name in outputs:
         _known_output(preset, name)
         measurement = preset.measurement(name, listener)
@@ -292,7 +312,7 @@ def _path(
             doubtful=np.zeros(len(axis), dtype=np.bool_),
         )
     responses = silent
-    if _is_audible(preset, name, drive):
+    if is_audible(preset, name, drive):
         responses = output_responses(preset, name, axis, drive) * transfer.response
         # An input that is not routed stays at zero where the trace says nothing.
         routed = [item in preset.output(name).inputs for item in drive.levels_db]
@@ -312,13 +332,14 @@ def _path(
     )
 
 
-def _is_audible(preset: Preset, name: str, drive: Drive) -> bool:
+def is_audible(preset: Preset, name: str, drive: Drive) -> bool:
     """Whether the output is open and at least one driven input is routed to it."""
     output = _known_output(preset, name)
     return not output.muted and any(item in output.inputs for item in drive.levels_db)
 
 
-def _why_silent(preset: Preset, name: str) -> str:
+def why_silent(preset: Preset, name: str) -> str:
+    """Why an output that is not audible is silent, as a clause."""
     return "it is muted" if preset.output(name).muted else "no driven input is routed to it"
 
 
@@ -342,7 +363,8 @@ def _quoted(names: Sequence[str]) -> str:
     return ", ".join(f"“{name}”" for name in names)
 
 
-def _refuse_mixed_levels(preset: Preset, listener: str, transfers: dict[str, Transfer]) -> None:
+def refuse_mixed_levels(preset: Preset, listener: str, transfers: Mapping[str, Transfer]) -> None:
+    """Raise `Refused` where a sum of these would mix absolute and relative levels."""
     absolute = [name for name, each in transfers.items() if each.level == "spl"]
     relative = [name for name, each in transfers.items() if each.level == "relative"]
     if not absolute or not relative:
@@ -357,7 +379,7 @@ def _refuse_mixed_levels(preset: Preset, listener: str, transfers: dict[str, Tra
     )
 
 
-def _time_zero_notes(paths: Sequence[PathResponse]) -> tuple[str, ...]:
+def time_zero_notes(paths: Sequence[PathResponse | Transfer]) -> tuple[str, ...]:
     """A sentence where the paths of one sum do not share one time zero."""
     zeros: dict[tuple[str, str], list[str]] = {}
     for path in paths:

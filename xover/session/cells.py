@@ -1,0 +1,315 @@
+"""The cells of the settings sheet: what stands in one, and presets with other values in them.
+
+An edit by value sets the same value on every follower of a group, a nudge gives each the same
+change; locked stages refuse. Nothing here types or shows text, and nothing is changed in place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, Literal, cast
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from xover.model.changes import followers, is_locked, rename_input, rename_output, with_output
+from xover.model.differences import with_value
+from xover.model.names import clean, fold, quoted
+from xover.model.places import form, parse, value_at
+from xover.model.preset import Preset
+from xover.model.problems import Refused
+from xover.model.processing import Crossover, EqSection, Input, Limit, Limiter, Output
+from xover.model.words import Stage
+
+Side = Literal["output", "input"]
+PlainRow = Literal[
+    "route", "mute", "gain", "polarity", "delay", "high_pass", "low_pass", "rms", "peak"
+]
+Row = PlainRow | tuple[Literal["eq"], int]
+"""A row of the sheet; `("eq", 0)` is the first equaliser section."""
+Value = float | str | bool | Crossover | EqSection | Limit | dict[str, float] | None
+"""What a cell holds, by its row: dB, polarity, ms, a filter, a section, a limit (None: nothing);
+a route is an object from input names to dB, a mute is true or false."""
+
+FIELDS: dict[PlainRow, str] = {
+    "route": "inputs",
+    "mute": "muted",
+    "gain": "gain_db",
+    "polarity": "polarity",
+    "delay": "delay_ms",
+    "high_pass": "high_pass",
+    "low_pass": "low_pass",
+}
+"""The field behind each row that is a field of its own."""
+
+_STAGES: dict[PlainRow, Stage] = {
+    "gain": "gain",
+    "polarity": "polarity",
+    "delay": "delay",
+    "high_pass": "high_pass",
+    "low_pass": "low_pass",
+    "rms": "limiter",
+    "peak": "limiter",
+}
+_ROW_WORDS: dict[PlainRow, str] = {
+    "route": "route",
+    "mute": "mute",
+    "gain": "gain",
+    "polarity": "polarity",
+    "delay": "delay",
+    "high_pass": "high-pass",
+    "low_pass": "low-pass",
+    "rms": "RMS limit",
+    "peak": "peak limit",
+}
+_INPUT_ROWS = ("gain", "polarity", "delay")
+
+
+class Cell(Struct, frozen=True):
+    """One cell: the exact name of an output or input, the row, and which side it is on."""
+
+    column: str
+    row: Row
+    side: Side = "output"
+
+
+def stage_of(row: Row) -> Stage | None:
+    """The stage that groups and locks know a row by; None for routes and mutes."""
+    return "eq" if isinstance(row, tuple) else _STAGES.get(row)
+
+
+def row_words(row: Row) -> str:
+    """`delay`, `EQ 3`, `RMS limit`."""
+    return f"EQ {row[1] + 1}" if isinstance(row, tuple) else _ROW_WORDS[row]
+
+
+def entry_row(row: Row) -> str:
+    """What reading and showing call a row: every equaliser section is an `eq`."""
+    return "eq" if isinstance(row, tuple) else row
+
+
+def place_of(preset: Preset, cell: Cell) -> str:
+    """The place of a cell in the file, `outputs[1].delay_ms`. Raises `Refused` as `value_of`."""
+    where = f"{cell.side}s[{_index(preset, cell)}]"
+    if isinstance(cell.row, tuple):
+        return f"{where}.eq[{cell.row[1]}]"
+    if cell.row in ("rms", "peak"):
+        return f"{where}.limiter.{cell.row}"
+    return f"{where}.{FIELDS[cell.row]}"
+
+
+def value_of(preset: Preset, cell: Cell) -> Value:
+    """What stands in a cell; None where a filter, section or limit could stand and none does.
+
+    Raises `Refused` where there is no such column, or none of its rows is this one.
+    """
+    return _value(_column(preset, cell), cell)
+
+
+def with_values(preset: Preset, values: Mapping[Cell, Value]) -> Preset:
+    """The preset with values in cells and in those of every follower of their groups.
+
+    None takes an equaliser section out; the place behind the last one puts one in. Raises
+    `Refused` for a locked stage, a section beyond that place, and where a group ties cells
+    together that would get different values. Values are not held against ranges here.
+    """
+    wanted: dict[Cell, tuple[Value, Cell]] = {}
+    for cell, value in values.items():
+        value_of(preset, cell)
+        for each in [cell, *_followers(preset, cell)]:
+            known = wanted.setdefault(each, (value, cell))
+            if known[0] is not value and known[0] != value:
+                raise Refused.at(
+                    place_of(preset, each),
+                    f"a group sets the {row_words(each.row)} of {quoted(known[1].column)} and "
+                    f"{quoted(cell.column)} together, and they would get different values; "
+                    "change one of them, or take one out of the group",
+                )
+    return _put(preset, wanted)
+
+
+def with_value_at(preset: Preset, where: str, value: object) -> Preset:
+    """The preset with a value at a place; within an output's stages its followers get it too.
+
+    The `name` of an input or output is renamed with every reference. Raises `Refused` where there
+    is no such place, the value is not of its type and range, or the stage is locked.
+    """
+    steps = parse(where)
+    if len(steps) < 3 or steps[0] not in ("inputs", "outputs") or not isinstance(steps[1], int):
+        return with_value(preset, where, value)
+    name = str(value_at(preset, f"{form(steps[:2])}.name"))
+    side: Side = "output" if steps[0] == "outputs" else "input"
+    if steps[2:] == ("name",):
+        return renamed(preset, side, name, str(value))
+    row = next((row for row, stage in _STAGES.items() if _field_of(stage) == steps[2]), None)
+    row_there: Row | None = ("eq", 0) if steps[2] == "eq" else row
+    if row_there is None or side == "input":
+        return with_value(preset, where, value)
+    meant = Cell(name, row_there)
+    for cell in [meant, *_followers(preset, meant)]:
+        there = form(("outputs", _index(preset, cell), *steps[2:]))
+        _refuse_locked(preset, cell, meant)
+        preset = with_value(preset, there, value)
+    return preset
+
+
+def renamed(preset: Preset, side: Side, old: str, typed: str) -> Preset:
+    """The preset with an input or output renamed, references and all; `typed` is trimmed.
+
+    Raises `Refused` where the name is not legal or another column on that side has it.
+    """
+    new = clean(typed)
+    columns: tuple[Input | Output, ...] = preset.outputs if side == "output" else preset.inputs
+    where = f"{side}s[{_index(preset, Cell(old, 'gain', side))}].name"
+    if any(item.name != old and fold(item.name) == fold(new) for item in columns):
+        raise Refused.at(where, f"there is an {side} {quoted(new)} already; choose another name")
+    return (rename_output if side == "output" else rename_input)(preset, old, new)
+
+
+def nudged(preset: Preset, cells: Iterable[Cell], change: Callable[[Row, Value], Value]) -> Preset:
+    """The preset with each cell, and each follower's, changed from its own value by `change`.
+
+    A cell is changed once, however many of `cells` its groups tie it to. Raises `Refused` for a
+    locked stage and for a cell that holds nothing.
+    """
+    wanted: dict[Cell, tuple[Value, Cell]] = {}
+    for cell in cells:
+        for each in [cell, *_followers(preset, cell)]:
+            value = value_of(preset, each)
+            if value is None and each == cell:
+                raise Refused.at(
+                    place_of(preset, cell),
+                    f"{row_words(cell.row)} of {quoted(cell.column)} holds nothing to nudge; "
+                    "type a value first",
+                )
+            if value is not None and each not in wanted:
+                wanted[each] = (change(cell.row, value), cell)
+    return _put(preset, wanted)
+
+
+def with_route(preset: Preset, output: str, name: str, gain_db: float | None) -> Preset:
+    """The preset with an input routed to an output at a gain, or with None no longer routed."""
+    cell = Cell(output, "route")
+    routes = dict(cast("dict[str, float]", value_of(preset, cell)))
+    if gain_db is None:
+        routes.pop(name, None)
+    else:
+        routes[name] = gain_db
+    return with_values(preset, {cell: routes})
+
+
+def swapped(preset: Preset, first: str, second: str) -> Preset:
+    """The preset with all that is entered into two outputs exchanged.
+
+    Routes, mute, gain, polarity, delay, filters, EQ and limiter change places; name, channel,
+    patch, latency and locks stay. Raises `Refused` where a lock or a group forbids it.
+    """
+    a, b = (_column(preset, Cell(name, "gain")) for name in (first, second))
+    assert isinstance(a, Output)
+    assert isinstance(b, Output)
+    values: dict[Cell, Value] = {}
+    for row in ("route", "mute", *_STAGES):
+        for here, there in ((a, b), (b, a)):
+            cell = Cell(here.name, cast("Row", row))
+            values[cell] = _value(there, cell)
+    for at in range(max(len(a.eq), len(b.eq))):
+        for here, there in ((a, b), (b, a)):
+            cell = Cell(here.name, ("eq", at))
+            values[cell] = there.eq[at] if at < len(there.eq) else None
+    return with_values(preset, values)
+
+
+def _put(preset: Preset, wanted: Mapping[Cell, tuple[Value, Cell]]) -> Preset:
+    """Values into exactly these cells; each comes with the cell that it was meant for."""
+    removed: list[Cell] = []
+    for cell, (value, meant) in wanted.items():
+        if _value(_column(preset, cell), cell) == value:
+            continue
+        _refuse_locked(preset, cell, meant)
+        if isinstance(cell.row, tuple) and value is None:
+            removed.append(cell)
+        else:
+            preset = _with(preset, cell, value)
+    for cell in sorted(removed, key=lambda cell: -cast("tuple[str, int]", cell.row)[1]):
+        preset = _with(preset, cell, None)
+    return preset
+
+
+def _with(preset: Preset, cell: Cell, value: Value) -> Preset:
+    column = _column(preset, cell)
+    fields: dict[str, Any]
+    if isinstance(cell.row, tuple):
+        at, eq = cell.row[1], column.eq
+        if not 0 <= at <= len(eq):
+            raise Refused.at(
+                place_of(preset, cell),
+                f"{quoted(cell.column)} has {len(eq)} EQ sections; the next is EQ {len(eq) + 1}",
+            )
+        fields = {"eq": (*eq[:at], *(() if value is None else (value,)), *eq[at + 1 :])}
+    elif cell.row in ("rms", "peak"):
+        assert isinstance(column, Output)
+        limiter = replace(column.limiter or Limiter(), **{cell.row: value})
+        fields = {"limiter": limiter if limiter.rms or limiter.peak else None}
+    else:
+        fields = {FIELDS[cell.row]: value}
+    if cell.side == "output":
+        return with_output(preset, cell.column, **fields)
+    inputs = (
+        replace(item, **fields) if item.name == cell.column else item for item in preset.inputs
+    )
+    return replace(preset, inputs=tuple(inputs))
+
+
+def _value(column: Input | Output, cell: Cell) -> Value:
+    if isinstance(cell.row, tuple):
+        at = cell.row[1]
+        return column.eq[at] if 0 <= at < len(column.eq) else None
+    if isinstance(column, Input):
+        if cell.row not in _INPUT_ROWS:
+            raise Refused.at("", f"an input has no {row_words(cell.row)}; enter it at an output")
+    elif cell.row in ("rms", "peak"):
+        limit: Limit | None = getattr(column.limiter, cell.row, None)
+        return limit
+    value: Value = getattr(column, FIELDS[cell.row])
+    return value
+
+
+def _followers(preset: Preset, cell: Cell) -> list[Cell]:
+    """The cells that follow one, itself left out, in the order of the outputs."""
+    stage = stage_of(cell.row)
+    if stage is None or cell.side == "input":
+        return []
+    tied = followers(preset, cell.column, stage)
+    return [
+        replace(cell, column=output.name)
+        for output in preset.outputs
+        if output.name in tied and output.name != cell.column
+    ]
+
+
+def _field_of(stage: Stage) -> str:
+    return {"gain": "gain_db", "delay": "delay_ms"}.get(stage, stage)
+
+
+def _refuse_locked(preset: Preset, cell: Cell, meant: Cell) -> None:
+    stage = stage_of(cell.row)
+    if stage is None or cell.side == "input" or not is_locked(preset, cell.column, stage):
+        return
+    words = row_words(cell.row)
+    why = f"the {words} of {quoted(cell.column)} is locked"
+    if cell.column != meant.column:
+        why += f", and a group sets it together with {quoted(meant.column)}"
+    raise Refused.at(place_of(preset, cell), f"{why}; unlock it first, or leave it as given")
+
+
+def _column(preset: Preset, cell: Cell) -> Input | Output:
+    columns: tuple[Input | Output, ...] = preset.outputs if cell.side == "output" else preset.inputs
+    return columns[_index(preset, cell)]
+
+
+def _index(preset: Preset, cell: Cell) -> int:
+    columns: tuple[Input | Output, ...] = preset.outputs if cell.side == "output" else preset.inputs
+    for index, item in enumerate(columns):
+        if item.name == cell.column:
+            return index
+    raise Refused.at("", f"there is no {cell.side} {quoted(cell.column)} any more")

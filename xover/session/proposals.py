@@ -1,0 +1,65 @@
+"""An alignment as a proposal: before and after side by side, taken as one step or not at all.
+
+The search is `design.alignment`; nothing here decides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from xover.design.alignment import Alignment, Alternative, align, apply_alignment
+from xover.model.changes import Shift, settings_after, with_settings
+from xover.model.names import inert
+from xover.model.preset import Preset
+from xover.model.units import signed
+
+
+@dataclass(frozen=True, eq=False)
+class Proposal:
+    """What an alignment would change: two presets, the answer behind it, and the step's name."""
+
+    name: str
+    before: Preset
+    after: Preset
+    result: Alignment
+
+    def with_alternative(self, alternative: Alternative) -> Proposal:
+        """The same proposal with another of the settings found, for one moved output.
+
+        Raises `ValueError` where several outputs are moved at once, `Refused` as `align`.
+        """
+        if len(self.result.results) != 1:
+            raise ValueError("alternatives belong to one moved output")
+        (pair,) = self.result.results
+        later = alternative.delayed_output == pair.move
+        delay_ms = alternative.delay_ms if later else -alternative.delay_ms
+        turned = alternative.polarity != self.before.output(pair.move).polarity
+        shifts = {pair.move: Shift(delay_ms, turned)}
+        return replace(
+            self,
+            name=_name([(pair.move, delay_ms, turned)], pair.to),
+            after=with_settings(self.before, settings_after(self.before, shifts)),
+        )
+
+
+def propose(
+    preset: Preset, *, move: Sequence[str], to: str, listeners: Sequence[str], **options: Any
+) -> Proposal:
+    """Search an alignment of outputs `move` to output `to` at `listeners` (exact names).
+
+    `options` are those of `design.alignment.align`. May take long: safe in any thread. Raises
+    `Refused` with the reason where no answer is honest.
+    """
+    result = align(preset, move=move, to=to, listeners=listeners, **options)
+    moved = [(pair.move, pair.relative_delay_ms, pair.inverted) for pair in result.results]
+    return Proposal(_name(moved, to), preset, apply_alignment(preset, result), result)
+
+
+def _name(moved: Sequence[tuple[str, float, bool]], to: str) -> str:
+    parts = [
+        f"{inert(name)} {signed(delay_ms, 3)} ms{', polarity turned' if turned else ''}"
+        for name, delay_ms, turned in moved
+    ]
+    return f"align to {inert(to)}: {'; '.join(parts)}"
