@@ -41,7 +41,8 @@ class Dialog(ModalScreen[T | None], Generic[T]):
     DEFAULT_CSS = """
     Dialog { align: center middle; }
     Dialog > #box { width: 78; max-width: 100%; height: auto; max-height: 100%;
-        padding: 0 1; background: $surface; border: round $primary; }
+        padding: 0 1; background: $surface; border: round $primary; overflow-y: auto;
+        scrollbar-size-vertical: 1; }
     Dialog #heading { text-style: bold; height: auto; width: 100%; }
     Dialog #problem { color: $text-error; height: auto; width: 100%; }
     Dialog #keys { color: $text-muted; height: auto; width: 100%; }
@@ -51,18 +52,15 @@ class Dialog(ModalScreen[T | None], Generic[T]):
     Dialog .row > .label { width: 16; }
     Dialog .row > Field { width: 1fr; }
     Dialog .row > Button { margin: 0 2 0 0; }
-    Dialog Button { height: 1; min-width: 8; border: none; width: auto; }
-    Dialog Button:focus { text-style: bold reverse; }
+    Dialog Button { min-width: 8; width: auto; background: $boost; }
+    Dialog Button:focus { text-style: bold underline; }
     Dialog OptionList { height: auto; max-height: 14; border: none; padding: 0;
         background: transparent; scrollbar-size-vertical: 1; }
     Dialog OptionList:focus { border: none; background: transparent; }
     Dialog OptionList > .option-list--option-highlighted { text-style: bold underline; }
-    Dialog RadioSet, Dialog RadioSet:focus { border: none; padding: 0; background: transparent;
-        width: 100%; height: auto; }
-    Dialog RadioButton, Dialog RadioButton:focus { border: none; padding: 0; height: 1;
-        background: transparent; }
-    Dialog Checkbox, Dialog Checkbox:focus { border: none; padding: 0; height: 1;
-        background: transparent; width: auto; }
+    Dialog .columns { height: auto; width: 100%; }
+    Dialog .columns > Vertical { width: 1fr; height: auto; margin: 0 1 0 0; }
+    Dialog .title { color: $text-muted; height: 1; width: 100%; }
     """
 
     def __init__(self) -> None:
@@ -205,4 +203,19 @@ class ChoiceDialog(Dialog[str]):
 
 def button(words: str, id: str) -> Button:
     """A flat button."""
-    return Button(Content(words), id=id)
+    return Button(Content(f" {words} "), id=id, compact=True)
+
+
+@contextmanager
+def columns() -> Iterator[Widget]:
+    """A row of columns side by side."""
+    with Horizontal(classes="columns") as row:
+        yield row
+
+
+@contextmanager
+def column(title: str) -> Iterator[Widget]:
+    """One column under its title."""
+    with Vertical() as held:
+        held.compose_add_child(Static(title, classes="title", markup=False))
+        yield held

@@ -81,7 +81,7 @@ class ArrivalsPane(Pane):
     ArrivalsPane > #air > #air-label { width: auto; }
     ArrivalsPane > #air > TemperatureField { width: 9; }
     ArrivalsPane > #air > #air-unit { width: 1fr; }
-    ArrivalsPane > #air > Button { height: 1; min-width: 7; border: none; width: auto; }
+    ArrivalsPane > #air > Button { min-width: 7; width: auto; }
     ArrivalsPane > #said { height: auto; padding: 0 1; color: $text-warning; }
     """
 
@@ -103,7 +103,7 @@ class ArrivalsPane(Pane):
             yield Static("Air ", id="air-label", markup=False)
             yield TemperatureField(id="temperature", most=20)
             yield Static(" °C   [ ] nudge", id="air-unit", markup=False)
-            yield Button("Apply", id="apply", disabled=True)
+            yield Button(" Apply ", id="apply", disabled=True, compact=True)
         yield Static("", id="said", markup=False)
         with VerticalScroll(can_focus=False):
             yield Reflowed(id="table")
