@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import pytest
 
+from tests.strategies import everything
+from xover.model import rules
 from xover.model.changes import (
     Setting,
     Shift,
     followers,
     is_locked,
     rename_input,
+    rename_listed,
     rename_output,
     settings_after,
     with_output,
     with_settings,
 )
+from xover.model.differences import differences
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.model.processing import Group, Input, Output, Stimulus
@@ -119,3 +123,20 @@ def test_renaming_takes_every_reference_along() -> None:
     assert measurement.captured_settings.inputs[0].name == "Left"
     with pytest.raises(KeyError):
         rename_output(preset, "Nobody", "Else")
+
+
+@pytest.mark.parametrize(
+    "key",
+    ["inputs", "outputs", "groups", "loudspeakers", "amplifiers", "amplifier_channels", "sources",
+     "listeners"],
+)  # fmt: skip
+def test_every_reference_follows_a_new_name(key: str) -> None:
+    """A preset that uses every field stays legal, and the old name stands nowhere in it."""
+    before = everything()
+    for at, item in enumerate(getattr(before, key)):
+        after = rename_listed(before, key, item.name, "Quite another")
+        assert rules.faults(after) == []
+        assert getattr(after, key)[at].name == "Quite another"
+        told = {change.old for change in differences(before, after) if isinstance(change.old, str)}
+        assert told <= {item.name}
+        assert rename_listed(after, key, "Quite another", item.name) == before

@@ -154,12 +154,12 @@ def test_columns_change_places() -> None:
 
 
 def test_renaming_takes_references_along() -> None:
-    after = renamed(rig(), "output", "Top L", "  Top left ")
+    after = renamed(rig(), "outputs", "Top L", "  Top left ")
     assert after.groups[0].outputs == ("Top left", "Top R")
-    after = renamed(rig(), "input", "Left", "FOH")
+    after = renamed(rig(), "inputs", "Left", "FOH")
     assert after.output("Delay").inputs == {"FOH": -3.0}
-    with pytest.raises(Refused, match="there is an output “top r” already"):
-        renamed(rig(), "output", "Top L", "top r")
+    with pytest.raises(Refused, match="there is already a name “top r” here"):
+        renamed(rig(), "outputs", "Top L", "top r")
     with pytest.raises(Refused, match="a name is empty"):
         with_value_at(rig(), "outputs[1].name", " ")
 

@@ -217,6 +217,44 @@ def test_the_example_is_recovered_without_a_name(state: Path) -> None:
     assert list(state.iterdir()) == []
 
 
+@pytest.mark.parametrize(
+    "name",
+    [
+        b"caf\xe9.json",
+        "\u202elive\n.json".encode(),
+        b"x" * 250 + b".json",
+        b"{[*]} %s.json",
+        b".json",
+    ],
+)
+def test_presets_with_any_file_name(tmp_path: Path, name: bytes) -> None:
+    path = os.fsdecode(os.path.join(os.fsencode(tmp_path), name))
+    Path(path).write_bytes(dumps(rig()))
+    left_behind(path, 1.0)
+    recovery = find_recovery(path)
+    assert recovery is not None
+    assert recovery.message.isprintable()
+    with Session.recovered(recovery) as session, Session.open(path) as second:
+        assert second.read_only.isprintable()
+        assert session.path == path
+        session.save()
+    assert load(path).output("Sub").gain_db == 1.0
+    assert find_recovery(path) is None
+
+
+def test_a_folder_moved_meanwhile_takes_its_unsaved_work_along(tmp_path: Path) -> None:
+    folder = tmp_path / "here"
+    folder.mkdir()
+    (folder / "yard.json").write_bytes(dumps(rig()))
+    left_behind(str(folder / "yard.json"), 1.0)
+    folder.rename(tmp_path / "there")
+    recovery = find_recovery(str(tmp_path / "there" / "yard.json"))
+    assert recovery is not None
+    with Session.recovered(recovery) as session:
+        session.save()
+    assert load(tmp_path / "there" / "yard.json").output("Sub").gain_db == 1.0
+
+
 def test_a_torn_end_and_rubbish_in_the_middle(preset_path: str, tmp_path: Path) -> None:
     left_behind(preset_path, 1.0, 2.0)
     path = tmp_path / ".yard.json.journal"

@@ -18,6 +18,7 @@ from xover.files.journal import Journal, is_file_at, remove
 from xover.files.journal_text import Contents, Header
 from xover.files.ownership import LockAnswer, Owner, lock, this_process
 from xover.files.paths import refused, shown_path
+from xover.model.names import inert
 
 NUMBERS: Final = 1000
 """The most journals about one preset."""
@@ -79,7 +80,7 @@ def claim(preset_path: str, *, sha256: str, unnamed: bool = False) -> Claim:
     else edits the preset.
     """
     header = Header(
-        preset=preset_path,
+        preset=inert(preset_path),
         base_sha256=sha256,
         unnamed=unnamed,
         owner=this_process(),

@@ -36,7 +36,7 @@ class Header(Struct, frozen=True, kw_only=True):
     format: Literal["xover-journal"] = FORMAT
     version: Literal[1] = VERSION
     preset: str
-    """The preset's path."""
+    """The preset's path, inert, for people; the journal belongs to the file that it lies beside."""
     base_sha256: str
     """The hash of the file's bytes when the work began, or when it was last saved."""
     unnamed: bool = False

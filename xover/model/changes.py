@@ -14,6 +14,7 @@ from msgspec.structs import replace
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.model.processing import Output
+from xover.model.rig import Measurement
 from xover.model.words import Polarity, Stage
 
 DELAY_MAX_MS = 10_000.0
@@ -223,3 +224,46 @@ def rename_input(preset: Preset, old: str, new: str) -> Preset:
             for measurement in preset.measurements
         ),
     )
+
+
+def rename_listed(preset: Preset, key: str, old: str, new: str) -> Preset:
+    """The preset with an item of the list `key` renamed, together with every reference to it.
+
+    `key` is any list of named items; nothing changes where none has the name `old`. The caller
+    has cleaned `new` and knows it is free.
+    """
+    if key == "outputs":
+        return rename_output(preset, old, new)
+    if key == "inputs":
+        return rename_input(preset, old, new)
+    fields: dict[str, Any] = {key: _with_name(getattr(preset, key), "name", old, new)}
+    for referring, field in _REFERENCES.get(key, ()):
+        fields[referring] = _with_name(getattr(preset, referring), field, old, new)
+    if key == "sources":
+        fields["measurements"] = tuple(
+            _with_source_renamed(item, old, new) for item in preset.measurements
+        )
+    return replace(preset, **fields)
+
+
+_REFERENCES: dict[str, tuple[tuple[str, str], ...]] = {
+    "listeners": (("measurements", "listener"),),
+    "loudspeakers": (("sources", "loudspeaker"),),
+    "amplifiers": (("amplifier_channels", "amplifier"),),
+    "amplifier_channels": (("sources", "amplifier_channel"),),
+}
+"""Which list refers to a list's names, and in which field."""
+
+
+def _with_name(items: tuple[Any, ...], field: str, old: str, new: str) -> tuple[Any, ...]:
+    return tuple(
+        replace(item, **{field: new}) if getattr(item, field) == old else item for item in items
+    )
+
+
+def _with_source_renamed(item: Measurement, old: str, new: str) -> Measurement:
+    then = item.captured_positions_m
+    if then is None or old not in then.sources:
+        return item
+    places = {new if name == old else name: place for name, place in then.sources.items()}
+    return replace(item, captured_positions_m=replace(then, sources=places))

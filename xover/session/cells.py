@@ -12,7 +12,7 @@ from typing import Any, Literal, cast
 from msgspec import Struct
 from msgspec.structs import replace
 
-from xover.model.changes import followers, is_locked, rename_input, rename_output, with_output
+from xover.model.changes import followers, is_locked, rename_listed, with_output
 from xover.model.differences import with_value
 from xover.model.names import clean, fold, quoted
 from xover.model.places import form, parse, value_at
@@ -131,16 +131,16 @@ def with_values(preset: Preset, values: Mapping[Cell, Value]) -> Preset:
 def with_value_at(preset: Preset, where: str, value: object) -> Preset:
     """The preset with a value at a place; within an output's stages its followers get it too.
 
-    The `name` of an input or output is renamed with every reference. Raises `Refused` where there
+    A `name` is renamed with every reference to it. Raises `Refused` where there
     is no such place, the value is not of its type and range, or the stage is locked.
     """
     steps = parse(where)
+    if len(steps) == 3 and isinstance(steps[0], str) and steps[2] == "name":
+        return renamed(preset, steps[0], str(value_at(preset, where)), str(value))
     if len(steps) < 3 or steps[0] not in ("inputs", "outputs") or not isinstance(steps[1], int):
         return with_value(preset, where, value)
     name = str(value_at(preset, f"{form(steps[:2])}.name"))
     side: Side = "output" if steps[0] == "outputs" else "input"
-    if steps[2:] == ("name",):
-        return renamed(preset, side, name, str(value))
     row = next((row for row, stage in _STAGES.items() if _field_of(stage) == steps[2]), None)
     row_there: Row | None = ("eq", 0) if steps[2] == "eq" else row
     if row_there is None or side == "input":
@@ -153,17 +153,20 @@ def with_value_at(preset: Preset, where: str, value: object) -> Preset:
     return preset
 
 
-def renamed(preset: Preset, side: Side, old: str, typed: str) -> Preset:
-    """The preset with an input or output renamed, references and all; `typed` is trimmed.
+def renamed(preset: Preset, key: str, old: str, typed: str) -> Preset:
+    """The preset with an item of its list `key` renamed, references and all; `typed` is trimmed.
 
-    Raises `Refused` where the name is not legal or another column on that side has it.
+    Raises `Refused` where there is no such item, the name is not legal, or another has it.
     """
     new = clean(typed)
-    columns: tuple[Input | Output, ...] = preset.outputs if side == "output" else preset.inputs
-    where = f"{side}s[{_index(preset, Cell(old, 'gain', side))}].name"
-    if any(item.name != old and fold(item.name) == fold(new) for item in columns):
-        raise Refused.at(where, f"there is an {side} {quoted(new)} already; choose another name")
-    return (rename_output if side == "output" else rename_input)(preset, old, new)
+    names = [item.name for item in getattr(preset, key)]
+    kind = key.removesuffix("s").replace("_", " ")
+    if old not in names:
+        raise Refused.at(key, f"there is no {kind} {quoted(old)} any more")
+    if any(name != old and fold(name) == fold(new) for name in names):
+        where = f"{key}[{names.index(old)}].name"
+        raise Refused.at(where, f"there is already a name {quoted(new)} here; choose another one")
+    return rename_listed(preset, key, old, new)
 
 
 def nudged(preset: Preset, cells: Iterable[Cell], change: Callable[[Row, Value], Value]) -> Preset:

@@ -14,13 +14,13 @@ from pathlib import Path
 from xover.files import preset_json
 from xover.files.journal_claim import discard, unclaimed
 from xover.files.journal_text import Contents
-from xover.files.shipped import default_example
 from xover.model import rules
 from xover.model.differences import checked_edit, differences, with_changes
 from xover.model.names import quoted
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.session.history import History, Step
+from xover.session.preset_file import PresetFile
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,18 +31,14 @@ class Recovery:
     made no sense and the work comes back as far as it did.
     """
 
-    journal_path: str
+    preset_path: str
+    """The preset that the work was about, a real path."""
     contents: Contents
     steps: tuple[Step, ...]
     base: Preset
     base_changed: bool
     """The file has changed, or gone, since: the work comes back as a copy."""
     complete: bool
-
-    @property
-    def preset_path(self) -> str:
-        """The preset that the work was about, a real path."""
-        return self.contents.header.preset
 
     @property
     def unnamed(self) -> bool:
@@ -86,19 +82,17 @@ def find_recovery(path: str | None) -> Recovery | None:
     The first of several; the others are found when it is decided. Journals without edits, and
     those whose work is in the file, are removed on the way.
     """
-    real = os.path.realpath(str(default_example()) if path is None else path)
+    real = PresetFile.of(path).origin
     now_sha256 = _sha256_of(real)
     for journal_path, contents in unclaimed(real):
-        if contents.header.preset != real or contents.base is None:
-            continue
-        if rules.faults(contents.base):
+        if contents.base is None or rules.faults(contents.base):
             continue
         steps, complete = replayed(contents)
         if complete and (not steps or _is_saved(steps[-1].after, now_sha256)):
             discard(journal_path)
         elif steps:
             changed = now_sha256 != contents.header.base_sha256
-            return Recovery(journal_path, contents, steps, contents.base, changed, complete)
+            return Recovery(real, contents, steps, contents.base, changed, complete)
     return None
 
 

@@ -262,11 +262,11 @@ class Session:
 
     def rename_output(self, old: str, new: str) -> Step | None:
         """Rename an output together with every reference to it; `new` as typed."""
-        return self._rename("output", old, new)
+        return self._rename("outputs", old, new)
 
     def rename_input(self, old: str, new: str) -> Step | None:
         """Rename an input together with every reference to it; `new` as typed."""
-        return self._rename("input", old, new)
+        return self._rename("inputs", old, new)
 
     # Larger steps
 
@@ -406,8 +406,8 @@ class Session:
         checked = self._checked(edited)
         return self._do(name_of_values(self.preset, checked, cells), checked)
 
-    def _rename(self, side: sheet.Side, old: str, new: str) -> Step | None:
-        edited = sheet.renamed(self.preset, side, old, new)
+    def _rename(self, key: str, old: str, new: str) -> Step | None:
+        edited = sheet.renamed(self.preset, key, old, new)
         return self.apply(f"rename {inert(old)} → {inert(clean(new))}", edited)
 
     def _checked(self, edited: Preset) -> Preset:
