@@ -12,20 +12,9 @@ import sys
 
 import click
 
+from xover.cli.names import COMMANDS
 from xover.cli.outcome import Exit, report_faults
 from xover.model.problems import Fault, Refused
-
-COMMANDS: dict[str, str] = {
-    "new": "a minimal valid preset to start from",
-    "check": "validate a preset and give advice about it",
-    "response": "electrical response of an output, or the sum at a listener",
-    "align": "polarity and delay that sum best through the overlap",
-    "distance": "delay by time of flight",
-    "trace": "read a measured response, and attach it to a preset",
-    "sheet": "the entry sheet to type from",
-    "schema": "the JSON Schema of the file format",
-}
-"""Every command with its line of help, so that listing them imports none."""
 
 _PRESET = "PRESET"
 """What a word that is no command stands for: a preset to be shown."""

@@ -25,30 +25,67 @@ class Action(NamedTuple):
 
 
 ACTIONS: tuple[Action, ...] = (
-    Action("align", "ctrl+a", "^A", "align", "Align outputs by phase, see before and after", "Work", True),
+    Action(
+        "align",
+        "ctrl+a",
+        "^A",
+        "align",
+        "Align outputs by phase, see before and after",
+        "Work",
+        True,
+    ),
     Action("undo", "ctrl+z", "^Z", "undo", "Take the last step back", "Work", True),
     Action("redo", "ctrl+y", "^Y", "redo", "Do the step again that was taken back", "Work"),
     Action("save", "ctrl+s", "^S", "save", "Save the preset", "File", True),
     Action("save_as", "ctrl+w", "^W", "save as", "Save under another name", "File"),
     Action("open", "ctrl+o", "^O", "open", "Open another preset", "File"),
     Action("import_trace", "ctrl+t", "^T", "import", "Import a measured response", "File"),
-    Action("listen", "ctrl+l", "^L", "listen", "Choose where to listen and what is played", "Curves"),
+    Action(
+        "listen", "ctrl+l", "^L", "listen", "Choose where to listen and what is played", "Curves"
+    ),
     Action("pane", "f2", "F2", "panes", "Show the next companion pane, or none", "Panes", True),
     Action("arrivals", "f3", "F3", "arrivals", "When and how loud each output arrives", "Panes"),
     Action("advice", "f4", "F4", "advice", "Findings about this preset, worst first", "Panes"),
     Action("notes", "f5", "F5", "notes", "Notes kept with the preset", "Panes"),
-    Action("lower", "f6", "F6", "phase", "Phase, group delay or coherence under the curves", "Curves", True),
-    Action("what", "f7", "F7", "curves", "Sum at a listener, or the outputs' own responses", "Curves"),
+    Action(
+        "lower",
+        "f6",
+        "F6",
+        "phase",
+        "Phase, group delay or coherence under the curves",
+        "Curves",
+        True,
+    ),
+    Action(
+        "what", "f7", "F7", "curves", "Sum at a listener, or the outputs' own responses", "Curves"
+    ),
     Action("focus", "f8", "F8", "sheet/curves", "Move between sheet, curves and pane", "Curves"),
     Action("mute", "ctrl+k", "^K", "mute", "Mute or unmute the output under the cursor", "Sheet"),
-    Action("bypass", "ctrl+b", "^B", "bypass", "Bypass the EQ section under the cursor, or not", "Sheet"),
-    Action("rename", "ctrl+r", "^R", "rename", "Rename the input or output under the cursor", "Sheet"),
+    Action(
+        "bypass",
+        "ctrl+b",
+        "^B",
+        "bypass",
+        "Bypass the EQ section under the cursor, or not",
+        "Sheet",
+    ),
+    Action(
+        "rename", "ctrl+r", "^R", "rename", "Rename the input or output under the cursor", "Sheet"
+    ),
     Action("air", "ctrl+e", "^E", "air", "Temperature, humidity and pressure", "Work"),
     Action("theme", "f9", "F9", "light/dark", "Change between a dark and a light screen", "Screen"),
-    Action("help", "question_mark,f1", "?", "help", "Keys, and what the cell under the cursor takes", "Screen", True),
+    Action(
+        "help",
+        "question_mark,f1",
+        "?",
+        "help",
+        "Keys, and what the cell under the cursor takes",
+        "Screen",
+        True,
+    ),
     Action("palette", "slash,ctrl+p", "/", "find", "Find any action by its words", "Screen"),
     Action("quit", "ctrl+q", "^Q", "quit", "Leave; asks where work is unsaved", "File"),
-)  # fmt: skip
+)
 
 BY_ID = {action.id: action for action in ACTIONS}
 

@@ -1,0 +1,15 @@
+"""The commands by name, with their line of help: knowing them costs no import."""
+
+from __future__ import annotations
+
+COMMANDS: dict[str, str] = {
+    "new": "a minimal valid preset to start from",
+    "check": "validate a preset and give advice about it",
+    "response": "electrical response of an output, or the sum at a listener",
+    "align": "polarity and delay that sum best through the overlap",
+    "distance": "delay by time of flight",
+    "trace": "read a measured response, and attach it to a preset",
+    "sheet": "the entry sheet to type from",
+    "schema": "the JSON Schema of the file format",
+}
+"""Every command with its line of help."""

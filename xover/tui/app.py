@@ -1,0 +1,96 @@
+"""The workbench: one session, the sheet, the curves, one pane; the only place where state changes.
+
+The shell is painted before the engine is loaded. Widgets ask by messages; what they ask becomes a
+step of the session here, and what came of it is shown to all of them.
+"""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING, ClassVar
+
+from textual import events, work
+from textual.app import App, ComposeResult
+from textual.binding import Binding
+from textual.containers import Container, Vertical
+
+from xover.tui.actions import bindings, footer_text
+from xover.tui.doing import Doing
+from xover.tui.lines import Line
+from xover.tui.palette import Actions
+
+if TYPE_CHECKING:
+    from xover.tui.opening import Opening
+
+SHELL_ROWS = 3
+"""Title, read-out and footer."""
+SHEET_LEAST = 10
+"""The heading and nine rows."""
+PLOT_LEAST = 11
+"""Eight rows of magnitude with heading, axis and read-out."""
+PANE_BESIDE = 120
+"""From this width on a pane stands at the right, below it takes the place of the curves."""
+
+
+class Workbench(Doing, App[int]):
+    """The terminal workbench on one preset."""
+
+    TITLE = "xover"
+    CSS_PATH = "xover.tcss"
+    COMMANDS = {Actions}
+    BINDINGS: ClassVar[list[Binding]] = bindings()  # type: ignore[assignment]
+    COMMAND_PALETTE_BINDING = "ctrl+p"
+
+    def __init__(self, path: str | None = None) -> None:
+        """`path`: a preset, or None for the shipped example."""
+        super().__init__(ansi_color="NO_COLOR" in os.environ)
+        self.wanted_path = path
+
+    def compose(self) -> ComposeResult:
+        """The shell; sheet and curves come when the engine is there."""
+        yield Line(" xover", "opening …", id="title")
+        with Container(id="stage"):
+            yield Vertical(id="curves")
+            yield Container(id="pane")
+        yield Vertical(id="sheet")
+        yield Line(id="readout")
+        yield Line(footer_text(80), id="footer")
+
+    def on_mount(self) -> None:
+        """Paint first, then load."""
+        self.set_class(True, "-no-pane")
+        self.call_after_refresh(self._load)
+
+    @work(thread=True, exclusive=True, group="opening")
+    def _load(self) -> None:
+        from xover.tui.opening import open_or_offer
+
+        self.call_from_thread(self._loaded, open_or_offer(self.wanted_path))
+
+    def _loaded(self, opening: Opening) -> None:
+        self.take(opening)
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Share the rows between curves and sheet."""
+        self.arrange(event.size.width, event.size.height)
+
+    def arrange(self, width: int, height: int) -> None:
+        """Heights for this size: the sheet gets what it needs, up to half; the curves the rest."""
+        room = max(0, height - SHELL_ROWS)
+        needed = max(SHEET_LEAST, self.sheet_rows + 1)
+        sheet = min(needed, max(SHEET_LEAST, room * 45 // 100))
+        if room < SHEET_LEAST + PLOT_LEAST:
+            sheet = max(0, min(SHEET_LEAST, room - PLOT_LEAST if room > 16 else room // 2))
+        self.query_one("#sheet").styles.height = sheet
+        beside = width >= PANE_BESIDE
+        self.set_class(beside, "-beside")
+        self.set_class(not beside, "-below")
+        self.query_one("#footer", Line).tell(footer_text(width))
+        self.tell_title()
+
+
+def run_workbench(path: str | None) -> int:
+    """Open the workbench and give its exit code."""
+    from xover.tui.terminal import guarded
+
+    return guarded(lambda: Workbench(path))

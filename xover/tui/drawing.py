@@ -1,0 +1,163 @@
+"""The curves of the workbench: from the session's preset to what the plot shows.
+
+What can be computed within a frame is computed at once; the rest is computed beside the screen,
+newest wish last, and the old curve stands until then, marked as pending.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from textual import work
+from textual.app import App
+
+if TYPE_CHECKING:
+    from xover.design.crossings import Crossing
+    from xover.model.drive import Drive
+    from xover.model.preset import Preset
+    from xover.session.session import Session
+    from xover.session.views import View, Viewer
+    from xover.tui.listening import Listening
+    from xover.tui.plot import CurvePlot
+
+FRAME_S = 0.02
+"""What may be computed on the way to the screen."""
+
+
+class Drawing(App[int]):
+    """The part of the app that draws curves."""
+
+    session: Session | None
+    viewer: Viewer | None = None
+    listening: Listening
+    _slow: bool = False
+    _busy: bool = False
+    _wanted: bool = False
+    _drawn: View | None = None
+    _crossings: tuple[Crossing, ...] = ()
+    _crossed: object = None
+    _crossing_busy: bool = False
+
+    def begin_listening(self, preset: Preset) -> None:
+        """Start where a preset opens."""
+        from xover.tui.listening import Listening
+
+        self.listening = Listening.first(preset)
+        self._slow = self._busy = self._wanted = False
+        self._drawn, self._crossings, self._crossed = None, (), None
+
+    def drive_now(self, preset: Preset) -> Drive:
+        """What is played now."""
+        from xover.model.drive import drive_of
+
+        return self.listening.drive or drive_of(preset)
+
+    @property
+    def plot(self) -> CurvePlot:
+        """The curves."""
+        from xover.tui.plot import CurvePlot
+
+        return self.query_one("#plot", CurvePlot)
+
+    def draw(self) -> None:
+        """Draw the present preset; at once where that fits a frame."""
+        session, viewer = self.session, self.viewer
+        if session is None or viewer is None or not self.query("#plot"):
+            return
+        self.listening = self.listening.within(session.preset)
+        if self._slow or self._busy:
+            self._wanted = True
+            self.plot.pending = True
+            if not self._busy:
+                self._compute(session.preset, self.listening)
+            return
+        begun = time.perf_counter()
+        view = viewer.view(session.preset, self.listening.request(session.preset))
+        self._slow = time.perf_counter() - begun > FRAME_S and self._drawn is not None
+        self._show(view)
+
+    @work(thread=True, group="curves")
+    def _compute(self, preset: Preset, listening: Listening) -> None:
+        viewer = self.viewer
+        assert viewer is not None
+        self._busy, self._wanted = True, False
+        begun = time.perf_counter()
+        view = viewer.view(preset, listening.request(preset))
+        self.call_from_thread(self._computed, view, time.perf_counter() - begun)
+
+    def _computed(self, view: View, spent_s: float) -> None:
+        self._busy = False
+        self._slow = spent_s > FRAME_S
+        if self._wanted:
+            self.draw()
+        if not self._busy:
+            self._show(view)
+
+    def _show(self, view: View) -> None:
+        from xover.tui.plot_data import plot_data
+
+        self._drawn = view
+        self.plot.show(plot_data(view, self.listening, self._crossings))
+        self._cross()
+
+    def _cross(self) -> None:
+        """Find the overlaps and their losses beside the screen, for the newest preset."""
+        session = self.session
+        if session is None or self._crossing_busy:
+            return
+        at = self.listening
+        wish = (session.preset, at)
+        if self._crossed is not None and self._crossed == (id(session.preset), at):
+            return
+        if at.listener is None or at.what == "outputs":
+            self._crossed = (id(session.preset), at)
+            if self._crossings:
+                self._crossings = ()
+                self._repaint()
+            return
+        self._crossing_busy = True
+        self._find_crossings(*wish)
+
+    @work(thread=True, group="crossings")
+    def _find_crossings(self, preset: Preset, at: Listening) -> None:
+        from xover.design.crossings import crossings
+
+        assert at.listener is not None
+        drive = self.drive_now(preset)
+        found = crossings(preset, at.listener, drive) if drive.correlated else ()
+        self.call_from_thread(self._crossings_found, preset, at, found)
+
+    def _crossings_found(self, preset: Preset, at: Listening, found: tuple[Crossing, ...]) -> None:
+        self._crossing_busy = False
+        self._crossed = (id(preset), at)
+        if found != self._crossings:
+            self._crossings = found
+            self._repaint()
+        self._cross()
+
+    def _repaint(self) -> None:
+        if self._drawn is not None and self.query("#plot"):
+            from xover.tui.plot_data import plot_data
+
+            self.plot.show(plot_data(self._drawn, self.listening, self._crossings))
+
+    # Actions about curves
+
+    def do_lower(self) -> None:
+        """Phase, group delay, coherence, or nothing under the magnitude."""
+        self.plot.next_lower_panel()
+        self.listening = replace(self.listening, lower=self.plot.lower)
+        self.draw()
+
+    def do_what(self) -> None:
+        """The sum at a listener, the same with captures beside it, or electrical responses."""
+        at = self.listening
+        if at.what == "outputs":
+            self.listening = replace(at, what="sum", captures=False)
+        elif not at.captures:
+            self.listening = replace(at, captures=True)
+        else:
+            self.listening = replace(at, what="outputs", captures=False)
+        self.draw()

@@ -1,0 +1,43 @@
+"""Opening a preset beside the screen: the session, or unsaved work to be offered first.
+
+Everything heavy is imported here, after the shell has been painted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from xover.model.problems import Refused
+from xover.session.recovery import Recovery, find_recovery
+from xover.session.session import Session
+from xover.session.views import Viewer
+from xover.tui import plot, sheet  # noqa: F401 — loaded with the rest, beside the screen
+
+Decision = Literal["ask", "recover", "leave", "discard"]
+
+
+@dataclass(frozen=True)
+class Opening:
+    """What came of opening: a session, an offer, or why there is neither."""
+
+    path: str | None
+    session: Session | None = None
+    recovery: Recovery | None = None
+    viewer: Viewer | None = None
+    problem: str = ""
+
+
+def open_or_offer(path: str | None, decision: Decision = "ask") -> Opening:
+    """Open `path`; where unsaved work of a session that ended is found, offer it first."""
+    try:
+        recovery = find_recovery(path) if decision != "leave" else None
+        if recovery is not None:
+            if decision == "ask":
+                return Opening(path, recovery=recovery)
+            if decision == "recover":
+                return Opening(path, session=Session.recovered(recovery), viewer=Viewer())
+            recovery.discard()
+        return Opening(path, session=Session.open(path), viewer=Viewer())
+    except Refused as refused:
+        return Opening(path, problem=str(refused))

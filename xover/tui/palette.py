@@ -1,0 +1,34 @@
+"""The palette: every action by its words, from the one table."""
+
+from __future__ import annotations
+
+from functools import partial
+
+from textual.command import DiscoveryHit, Hit, Hits, Provider
+
+from xover.tui.actions import ACTIONS, Action
+
+
+class Actions(Provider):
+    """Offers the table of actions, with their keys."""
+
+    async def discover(self) -> Hits:
+        """All of them, before anything is typed."""
+        for action in ACTIONS:
+            if action.id != "palette":
+                yield DiscoveryHit(_words(action), partial(self._run, action), help=action.help)
+
+    async def search(self, query: str) -> Hits:
+        """Those whose words match."""
+        matcher = self.matcher(query)
+        for action in ACTIONS:
+            score = matcher.match(f"{action.label} {action.help}")
+            if score > 0 and action.id != "palette":
+                yield Hit(score, _words(action), partial(self._run, action), help=action.help)
+
+    def _run(self, action: Action) -> None:
+        self.app.call_later(self.app.run_action, f"do('{action.id}')")
+
+
+def _words(action: Action) -> str:
+    return f"{action.label}  {action.shown}"

@@ -1,0 +1,87 @@
+"""What the cell under the cursor is, in every unit it is typed in, and what may be typed.
+
+Pure: a preset and a cell in, two pieces of text out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from xover.acoustics.air import speed_of_sound_m_s
+from xover.model.entry import help_for, show
+from xover.model.names import inert
+from xover.model.places import Key, parse
+from xover.model.preset import Preset
+from xover.model.problems import Refused
+from xover.model.processing import Input, Limit, Output
+from xover.model.units import plain, short, show_c, volts_from_dbu
+from xover.session.cells import Cell, PlainRow, Row, Side, entry_row, row_words, value_of
+
+
+def cell_words(cell: Cell) -> str:
+    """`Top L, delay`."""
+    return f"{inert(cell.column)}, {row_words(cell.row)}"
+
+
+def readout(preset: Preset, cell: Cell) -> tuple[str, str]:
+    """What the cell holds, with other units; what may be typed there."""
+    try:
+        value = value_of(preset, cell)
+    except Refused:
+        return f"{inert(cell.column)} has no {row_words(cell.row)}", ""
+    text = f"{cell_words(cell)}  {show(entry_row(cell.row), value)}"
+    if cell.row == "delay" and isinstance(value, float | int):
+        metres = value / 1000.0 * speed_of_sound_m_s(preset.air)
+        samples = value / 1000.0 * preset.sample_rate_hz
+        text += (
+            f" ms = {plain(metres, 2)} m at {show_c(preset.air.temperature_c)}"
+            f" = {short(samples, 1)} samples"
+        )
+    elif cell.row == "gain":
+        text += " dB"
+    elif isinstance(value, Limit):
+        text += f" = {plain(volts_from_dbu(value.threshold_dbu), 3)} V rms"
+        if cell.row == "peak":
+            text += " of the sine with that peak"
+    return text, help_for(entry_row(cell.row))
+
+
+_ROWS: dict[str, PlainRow] = {
+    "inputs": "route",
+    "gain_db": "gain",
+    "polarity": "polarity",
+    "delay_ms": "delay",
+    "high_pass": "high_pass",
+    "low_pass": "low_pass",
+}
+
+
+_OUTPUTS_ONLY: tuple[Row, ...] = ("route", "high_pass", "low_pass", "rms", "peak")
+
+
+def cell_at(preset: Preset, where: str) -> Cell | None:
+    """The sheet's cell for a place in the file, or None where it has none."""
+    steps = parse(where) if where else ()
+    if len(steps) < 2 or steps[0] not in ("inputs", "outputs") or not isinstance(steps[1], int):
+        return None
+    items: Sequence[Input | Output] = preset.outputs if steps[0] == "outputs" else preset.inputs
+    if not 0 <= steps[1] < len(items):
+        return None
+    name = items[steps[1]].name
+    side: Side = "output" if steps[0] == "outputs" else "input"
+    field = steps[2] if len(steps) > 2 else "gain_db"
+    row: Row | None = None
+    if isinstance(field, Key):
+        return None
+    if field == "eq":
+        at = steps[3] if len(steps) > 3 and isinstance(steps[3], int) else 0
+        row = ("eq", at)
+    elif field == "limiter":
+        row = "peak" if len(steps) > 3 and steps[3] == "peak" else "rms"
+    elif isinstance(field, str):
+        row = _ROWS.get(field, "gain")
+    if row is None or (
+        side == "input" and row in ("route", "high_pass", "low_pass", "rms", "peak")
+    ):
+        row = "gain"
+    return Cell(name, row, side)
