@@ -30,6 +30,7 @@ def loaded(statement: str) -> set[str]:
         ("import xover.design.alignment, xover.design.distance", {"msgspec", "numpy"}),
         ("import xover.sheets.curves, xover.sheets.rows", {"msgspec", "numpy"}),
         ("import xover.files.traces, xover.files.audio", {"msgspec", "numpy"}),
+        ("import xover.session.session, xover.session.views", {"msgspec", "numpy"}),
     ],
 )
 def test_imports_stay_light(statement: str, allowed: set[str]) -> None:

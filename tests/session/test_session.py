@@ -13,12 +13,12 @@ from msgspec.structs import replace
 
 from tests.session.conftest import PEAK, rig
 from xover.files import safe_write
+from xover.files.preset_file import ChangedOnDisk, NeedsName
 from xover.files.preset_json import dumps, load
 from xover.files.shipped import default_example
 from xover.model.changes import with_output
 from xover.model.problems import Refused
 from xover.session.cells import Cell
-from xover.session.preset_file import ChangedOnDisk, NeedsName
 from xover.session.session import Session
 
 

@@ -9,18 +9,17 @@ from __future__ import annotations
 import hashlib
 import os
 from dataclasses import dataclass
-from pathlib import Path
 
 from xover.files import preset_json
 from xover.files.journal_claim import discard, unclaimed
 from xover.files.journal_text import Contents
+from xover.files.preset_file import PresetFile
 from xover.model import rules
 from xover.model.differences import checked_edit, differences, with_changes
 from xover.model.names import quoted
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.session.history import History, Step
-from xover.session.preset_file import PresetFile
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,8 +81,8 @@ def find_recovery(path: str | None) -> Recovery | None:
     The first of several; the others are found when it is decided. Journals without edits, and
     those whose work is in the file, are removed on the way.
     """
-    real = PresetFile.of(path).origin
-    now_sha256 = _sha256_of(real)
+    file = PresetFile.of(path)
+    real, now_sha256 = file.origin, file.sha256_now()
     for journal_path, contents in unclaimed(real):
         if contents.base is None or rules.faults(contents.base):
             continue
@@ -135,10 +134,3 @@ def _legal(steps: tuple[Step, ...]) -> tuple[Step, ...]:
 
 def _is_saved(preset: Preset, sha256: str) -> bool:
     return hashlib.sha256(preset_json.dumps(preset)).hexdigest() == sha256
-
-
-def _sha256_of(path: str) -> str:
-    try:
-        return hashlib.sha256(Path(path).read_bytes()).hexdigest()
-    except (OSError, ValueError):
-        return ""

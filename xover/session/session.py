@@ -6,7 +6,6 @@ over in silence, and nothing that is refused leaves a trace.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
@@ -17,7 +16,8 @@ from xover.acoustics.air import speed_of_sound_m_s
 from xover.files import preset_json
 from xover.files.journal import Journal
 from xover.files.journal_claim import Held, claim
-from xover.files.paths import STANDARD_STREAM, shown_path
+from xover.files.paths import shown_path
+from xover.files.preset_file import OnDisk, PresetFile
 from xover.model import entry
 from xover.model.differences import checked_edit
 from xover.model.names import clean, inert
@@ -28,7 +28,6 @@ from xover.session import cells as sheet
 from xover.session.cells import Cell, Row, Value
 from xover.session.history import History, Step
 from xover.session.naming import name_of_change, name_of_values
-from xover.session.preset_file import OnDisk, PresetFile
 from xover.session.recovery import Recovery
 
 if TYPE_CHECKING:
@@ -57,11 +56,7 @@ class Session:
             )
         except Held as held:
             self._read_only = _held_words(file.shown, held)
-        if (
-            file.path is not None
-            and os.path.exists(file.path)
-            and not os.access(file.path, os.W_OK)
-        ):
+        if file.is_protected:
             protected = f"{file.shown} is write-protected; save under another name"
             self._warnings = (*self._warnings, protected)
 
@@ -334,21 +329,19 @@ class Session:
         Raises `Refused` where the file exists (unless told to overwrite it), is being edited
         elsewhere or cannot be written; nothing has changed then.
         """
-        if path == STANDARD_STREAM:
-            raise Refused.at("", "a workbench cannot save to standard output; name a file")
-        target = PresetFile(path, os.path.realpath(path), "")
+        target = PresetFile.named(path)
         data = preset_json.dumps(self.preset)
         if not self._read_only and self.path is not None and target.origin == self.origin:
             if not overwrite:
-                target.moved_to(path, data, overwrite=False)  # says that it exists
+                target.create(data, overwrite=False)  # says that it exists
             self.save(overwrite_changed=True)
             return
         journal: Journal | None = None
         warnings: tuple[str, ...] = ()
         try:
-            if not os.path.lexists(path) or overwrite:
+            if not target.exists or overwrite:
                 journal, warnings = claim(target.origin, sha256="")
-            target = target.moved_to(path, data, overwrite=overwrite)
+            target.create(data, overwrite=overwrite)
         except Held as held:
             raise Refused.at("", _held_words(target.shown, held)) from held
         except BaseException:

@@ -1,4 +1,4 @@
-"""The file behind a session: what it was when it was read or written, and what it is now.
+"""The file behind a preset under edit: what it was when it was read or written, and what it is now.
 
 It is never written over where somebody else has changed it, unless that is asked for expressly.
 """
@@ -57,6 +57,31 @@ class PresetFile:
             return cls(None, os.path.realpath(example), "")
         return cls(path, _real(str(path)), "")
 
+    @classmethod
+    def named(cls, path: str) -> PresetFile:
+        """A file to be written; raises `Refused` for standard output."""
+        if path == STANDARD_STREAM:
+            raise Refused.at("", "a workbench cannot save to standard output; name a file")
+        return cls(path, _real(path), "")
+
+    @property
+    def exists(self) -> bool:
+        """Whether something has this name now, be it a link that leads nowhere."""
+        return os.path.lexists(self.path or self.origin)
+
+    @property
+    def is_protected(self) -> bool:
+        """Whether it is a file by name that this user may not write."""
+        return self.path is not None and self.exists and not os.access(self.path, os.W_OK)
+
+    def sha256_now(self) -> str:
+        """The hash of what the file holds now; "" where it cannot be read."""
+        try:
+            with open(self.origin, "rb") as file:
+                return hashlib.file_digest(file, "sha256").hexdigest()
+        except (OSError, ValueError):
+            return ""
+
     @property
     def shown(self) -> str:
         """The path for a message."""
@@ -101,10 +126,10 @@ class PresetFile:
         write_bytes(self.path, data, overwrite=True)
         self.sha256, self._status = hashlib.sha256(data).hexdigest(), _status(self.origin)
 
-    def moved_to(self, path: str, data: bytes, *, overwrite: bool) -> PresetFile:
-        """Write `data` under another name; gives that file. Raises `Refused` with nothing done."""
-        write_bytes(path, data, overwrite=overwrite)
-        return PresetFile(path, _real(path), hashlib.sha256(data).hexdigest())
+    def create(self, data: bytes, *, overwrite: bool) -> None:
+        """Write the file for the first time. Raises `Refused` where it exists, unless told to."""
+        write_bytes(str(self.path), data, overwrite=overwrite)
+        self.sha256, self._status = hashlib.sha256(data).hexdigest(), _status(self.origin)
 
 
 def _real(path: str) -> str:
