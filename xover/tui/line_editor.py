@@ -1,7 +1,7 @@
 """The text being typed into one cell: characters, caret, and the part that is in sight.
 
-Pure: it knows no screen and no preset. It refuses to grow past `LONGEST` characters; what was cut
-is the caller's to say.
+Pure: it knows no screen and no preset. Typing and pasting do not grow it past `LONGEST`
+characters; what was cut is the caller's to say.
 """
 
 from __future__ import annotations
@@ -21,10 +21,9 @@ class LineEditor:
     """One line of text with a caret that steps over whole characters, combining marks included."""
 
     def __init__(self, text: str = "") -> None:
-        self._pieces: list[str] = []
-        self.caret = 0
+        self._pieces = _pieces(text)
+        self.caret = len(self._pieces)
         self._first = 0
-        self.insert(text)
 
     @property
     def text(self) -> str:

@@ -11,7 +11,7 @@ from functools import cached_property
 from typing import NamedTuple
 
 from xover.sheets.cells import width_of
-from xover.tui.sheet_view import ColumnView, RowView, SheetView
+from xover.tui.sheet_view import RowView, SheetView
 
 LEAST = 10
 """The narrowest column, margins included: `inverted` and both of them."""
@@ -71,7 +71,7 @@ def column_widths(
     what is bearable at this size. Columns never get narrower than in `previous`, so that the
     sheet holds still while it is worked on.
     """
-    wanted = [min(MOST, max(LEAST, _natural(column))) for column in view.columns]
+    wanted = [min(MOST, max(LEAST, column.natural_width + MARGINS)) for column in view.columns]
     room = width - label_width(view.rows, width)
     room -= len(wanted)  # a divider each
     least = 14 if width < 100 else 16 if width < 140 else 20
@@ -82,10 +82,6 @@ def column_widths(
     if previous is not None and len(previous) == len(wanted):
         wanted = [max(pair) for pair in zip(wanted, previous, strict=True)]
     return tuple(wanted)
-
-
-def _natural(column: ColumnView) -> int:
-    return column.natural_width + MARGINS + (2 if column.groups or column.muted else 0)
 
 
 def laid_out(view: SheetView, widths: Sequence[int], width: int, first: int) -> Layout:

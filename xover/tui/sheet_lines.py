@@ -97,8 +97,6 @@ class Scene:
             style = styles.here if span.column == self.column else styles.head
             if column.changed:
                 style += Style(color=styles.changed.color)
-            if column.muted:
-                style += Style(strike=True)
             segments.append(self._divider(span))
             segments.append(Segment(heading(column, span.width, marks), style))
         return segments

@@ -39,9 +39,9 @@ class Marks(NamedTuple):
     double: str
 
 
-MARKS = Marks("⛓", "M", "▪", "•", "!", "~", "→", "‹", "›", "↑", "↓", "│", "║")
-ASCII_MARKS = Marks("&", "M", "#", "*", "!", "~", ">", "<", ">", "^", "v", "|", "I")
-"""For terminals that show no more than ASCII."""
+MARKS = Marks("≡", "M", "▪", "•", "!", "~", "→", "‹", "›", "↑", "↓", "│", "║")
+PLAIN_MARKS = Marks("=", "M", "#", "*", "!", "~", ">", "<", ">", "^", "v", "|", "I")
+"""For terminals whose fonts have no more symbols than a typewriter."""
 
 _BLACK, _ORANGE, _SKY, _GREEN, _YELLOW, _BLUE, _VERMILLION, _PURPLE = OKABE_ITO
 
@@ -88,7 +88,7 @@ def looks(base: Style, dark: bool) -> Looks:
         locked=quiet + Style(italic=True),
         changed=_style(near, ground) + Style(bold=True),
         fault=_style(_VERMILLION, ground) + Style(bold=True, underline=True),
-        ghost=_style(_PURPLE, ground) + Style(italic=True),
+        ghost=_style(_PURPLE if dark else _mixed(_PURPLE, ink, 0.6), ground) + Style(italic=True),
         cursor=_style(accent, ground) + Style(bold=True, reverse=True),
         selected=_style(_mixed(accent, ground, 0.6), ground) + Style(reverse=True),
         resting=Style(underline=True, bold=True),
@@ -168,11 +168,16 @@ def cell_style(cell: CellView, styles: Looks) -> Style:
 
 
 def heading(column: ColumnView, width: int, marks: Marks) -> str:
-    """The name over a column, its marks at the right: in a group, muted."""
-    behind = (marks.muted if column.muted else "") + (marks.group if column.groups else "")
-    behind = steady(behind) if len(behind) < width - 2 else ""
-    name = fitted(steady(column.label), width - 1 - len(behind) - 1)
-    return fitted(f" {name}{behind} ", width)
+    """The name over a column; at the right, where there is room, that it is muted or in a group."""
+    name, room = steady(column.label), width - 2
+    behind = ""
+    for words in ("muted", marks.muted) if column.muted else ("",):
+        behind = (words + " " + marks.group if column.groups else words).strip()
+        if width_of(name) + 1 + len(behind) <= room:
+            break
+    if not behind or len(behind) > room - 2:
+        return fitted(f" {fitted(name, max(0, room))} ", width)
+    return f" {fitted(name, room - 1 - len(behind))} {behind} "
 
 
 def row_label(label: str, unit: str, width: int) -> str:

@@ -88,8 +88,9 @@ class ColumnView:
 
     @cached_property
     def natural_width(self) -> int:
-        """Columns that the widest cell and the name take, without marks or margins."""
-        return max(width_of(self.label), *(width_of(each.text) for each in self.cells.values()))
+        """Columns that the widest cell and the whole heading take, without margins."""
+        heading = width_of(self.label) + 6 * self.muted + 2 * bool(self.groups)
+        return max(heading, *(width_of(each.text) for each in self.cells.values()))
 
 
 @dataclass(frozen=True, eq=False, repr=False)
