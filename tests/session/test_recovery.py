@@ -393,7 +393,9 @@ def test_a_journal_removed_by_hand_is_said(preset_path: str, tmp_path: Path) -> 
 
 def test_children_do_not_hold_the_preset(preset_path: str) -> None:
     session = Session.open(preset_path)
-    with subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE) as child:
+    with subprocess.Popen(
+        [sys.executable, "-c", "input()"], stdin=subprocess.PIPE, close_fds=False
+    ) as child:
         session.close()
         with Session.open(preset_path) as second:
             assert second.read_only == ""
