@@ -55,6 +55,17 @@ def cross_faults(preset: Preset, *, unsure: Collection[str] = ()) -> list[Fault]
     return rules.found
 
 
+def too_high_problem(frequency_hz: float, rate_hz: float) -> str:
+    """What is wrong with a filter's frequency at a sample rate; "" where it is low enough."""
+    limit_hz = FILTER_NYQUIST_FRACTION * rate_hz
+    if frequency_hz < limit_hz:
+        return ""
+    return (
+        f"{short(frequency_hz, 6)} Hz is too high for a sample rate of {short(rate_hz)} Hz; "
+        f"filters must lie below {short(limit_hz)} Hz ({FILTER_NYQUIST_FRACTION} of it)"
+    )
+
+
 class _Named(Protocol):
     @property
     def name(self) -> str: ...
@@ -243,13 +254,7 @@ class _Rules:
             )
 
     def too_high(self, where: str, frequency_hz: float, rate_hz: float, rate_at: str) -> None:
-        self.add(
-            where,
-            f"{short(frequency_hz, 6)} Hz is too high for a sample rate of {short(rate_hz)} Hz; "
-            f"filters must lie below {short(FILTER_NYQUIST_FRACTION * rate_hz)} Hz "
-            f"({FILTER_NYQUIST_FRACTION} of it)",
-            rate_at,
-        )
+        self.add(where, too_high_problem(frequency_hz, rate_hz), rate_at)
 
     # The rig
 

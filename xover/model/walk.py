@@ -73,6 +73,14 @@ def check(tree: Any, cls: type[Struct]) -> Walked:
     return walked
 
 
+def number_problem(value: float, kind: Any) -> str:
+    """What is wrong with a number for one of the types of `ranges`; "" where it fits.
+
+    Reads as the end of a sentence, naming the value, the limits and the unit.
+    """
+    return _number_problem(value, msgspec.inspect.type_info(kind))
+
+
 def tree_of(item: Any) -> Any:
     """A structure as plain data in file order, fields that are unset left out.
 

@@ -38,7 +38,7 @@ class LevelRows(VerticalScroll):
         for index, name in enumerate(self._inputs):
             with Horizontal():
                 yield Tick(name, name in self._levels_db, id=f"drive-{index}")
-                text = entry.show("gain", self._levels_db.get(name, 0.0), context=context())
+                text = entry.show("gain", self._levels_db.get(name, 0.0))
                 yield Field(text, id=f"level-{index}", most=40)
 
     def offer(self, inputs: Sequence[str]) -> None:
