@@ -59,6 +59,19 @@ def test_nudges_are_one_step_of_each_cell(preset_path: str) -> None:
         session.close(keep_unsaved=False)
 
 
+def test_a_group_does_not_drift_apart_at_a_limit(preset_path: str) -> None:
+    with Session.open(preset_path) as session:
+        before = session.preset
+        with pytest.raises(Refused, match=r"“Top L” and of “Top R”.*cannot both go that far"):
+            session.nudge(Cell("Top L", "delay"), -36)
+        assert session.preset is before
+        session.nudge(Cell("Top L", "delay"), -34)
+        assert [round(item.delay_ms, 4) for item in session.preset.outputs[1:3]] == [0.02, 0.52]
+        session.nudge(Cell("Delay", "delay"), -1000)  # nobody is tied to it: it stops at 0
+        assert session.preset.output("Delay").delay_ms == 0.0
+        session.close(keep_unsaved=False)
+
+
 def test_smaller_steps(preset_path: str) -> None:
     with Session.open(preset_path) as session:
         session.toggle_mute(["Sub", "Delay"])

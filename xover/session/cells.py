@@ -14,11 +14,12 @@ from msgspec.structs import replace
 
 from xover.model.changes import followers, is_locked, rename_listed, with_output
 from xover.model.differences import with_value
+from xover.model.entry import Value as Value  # the sheet speaks of it too
 from xover.model.names import clean, fold, quoted
 from xover.model.places import form, parse, value_at
 from xover.model.preset import Preset
 from xover.model.problems import Refused
-from xover.model.processing import Crossover, EqSection, Input, Limit, Limiter, Output
+from xover.model.processing import Input, Limit, Limiter, Output
 from xover.model.words import Stage
 
 Side = Literal["output", "input"]
@@ -27,10 +28,6 @@ PlainRow = Literal[
 ]
 Row = PlainRow | tuple[Literal["eq"], int]
 """A row of the sheet; `("eq", 0)` is the first equaliser section."""
-Value = float | str | bool | Crossover | EqSection | Limit | dict[str, float] | None
-"""What a cell holds, by its row: dB, polarity, ms, a filter, a section, a limit (None: nothing);
-a route is an object from input names to dB, a mute is true or false."""
-
 FIELDS: dict[PlainRow, str] = {
     "route": "inputs",
     "mute": "muted",
@@ -62,6 +59,8 @@ _ROW_WORDS: dict[PlainRow, str] = {
     "rms": "RMS limit",
     "peak": "peak limit",
 }
+ROUNDED_BY = 1e-3
+"""How far two equal nudges may differ, since each comes out as a sensible figure."""
 _INPUT_ROWS = ("gain", "polarity", "delay")
 
 
@@ -187,6 +186,7 @@ def nudged(preset: Preset, cells: Iterable[Cell], change: Callable[[Row, Value],
                 )
             if value is not None and each not in wanted:
                 wanted[each] = (change(cell.row, value), cell)
+    _refuse_uneven(preset, wanted)
     return _put(preset, wanted)
 
 
@@ -292,6 +292,22 @@ def _followers(preset: Preset, cell: Cell) -> list[Cell]:
 
 def _field_of(stage: Stage) -> str:
     return {"gain": "gain_db", "delay": "delay_ms"}.get(stage, stage)
+
+
+def _refuse_uneven(preset: Preset, wanted: Mapping[Cell, tuple[Value, Cell]]) -> None:
+    """Refuse where one of a group meets its limit, which would move it against the others."""
+    moved: dict[Cell, float] = {}
+    for cell, (value, meant) in wanted.items():
+        before = value_of(preset, cell)
+        if not isinstance(value, float) or not isinstance(before, float):
+            continue
+        by = value - before
+        if abs(moved.setdefault(meant, by) - by) > ROUNDED_BY:
+            raise Refused.at(
+                place_of(preset, cell),
+                f"the {row_words(cell.row)} of {quoted(meant.column)} and of "
+                f"{quoted(cell.column)}, which a group changes together, cannot both go that far",
+            )
 
 
 def _refuse_locked(preset: Preset, cell: Cell, meant: Cell) -> None:

@@ -9,11 +9,12 @@ from collections.abc import Sequence
 
 from xover.model import entry
 from xover.model.differences import differences
+from xover.model.entry import Value
 from xover.model.names import inert
 from xover.model.places import label, unit
 from xover.model.preset import Preset
 from xover.model.units import short
-from xover.session.cells import Cell, Value, entry_row, row_words, value_of
+from xover.session.cells import Cell, row_words, value_of
 
 _UNITS = {"gain": " dB", "delay": " ms"}
 _NAMES_SAID = 3
@@ -54,7 +55,7 @@ def name_of_change(before: Preset, after: Preset) -> str:
 
 def shown(cell: Cell, value: Value) -> str:
     """A cell's value in the house style."""
-    return entry.show(entry_row(cell.row), value)
+    return entry.show(cell.row, value)
 
 
 def _is_short(value: object) -> bool:

@@ -221,17 +221,23 @@ class Session:
         return self._set_cells(values)
 
     def nudge(
-        self, cells: Cell | Iterable[Cell], steps: int, *, coarse: bool = False
+        self,
+        cells: Cell | Iterable[Cell],
+        steps: int,
+        *,
+        coarse: bool = False,
+        part: entry.Part = "frequency",
     ) -> Step | None:
         """Change cells and their followers by musical steps, each from its own value.
 
-        A step is 0.5 dB, 0.1 ms or 1/24 octave, as the row has it; `coarse` takes larger ones.
+        Steps, `coarse` ones and the `part` of a filter that moves are those of `entry.nudge`.
+        Raises `Refused` where one of a group would meet its limit and the others would not.
         """
         wanted = [cells] if isinstance(cells, Cell) else list(cells)
         context = self.context
 
         def change(row: Row, value: Value) -> Value:
-            return entry.nudge(sheet.entry_row(row), value, steps, coarse=coarse, context=context)
+            return entry.nudge(row, value, steps, coarse=coarse, context=context, part=part)
 
         return self._edit_cells(wanted, sheet.nudged(self.preset, wanted, change))
 
