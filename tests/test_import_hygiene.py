@@ -7,7 +7,8 @@ import sys
 
 import pytest
 
-HEAVY = ("numpy", "scipy", "soundfile", "matplotlib", "textual", "click", "msgspec", "jinja2")
+HEAVY = ("numpy", "scipy", "soundfile", "matplotlib", "textual", "click", "msgspec", "jinja2",
+         "typst")  # fmt: skip
 
 
 def loaded(statement: str) -> set[str]:

@@ -18,7 +18,7 @@ from xover.model.problems import Refused
 from xover.model.processing import Crossover, Input, Output
 from xover.sheets.curves import Curve
 from xover.sheets.electrical import electrical_curves
-from xover.sheets.figures import FORMATS, response_figure, shown_in
+from xover.sheets.figures import FORMATS, response_figure, shown
 from xover.sheets.scales import automatic_range, frequency_name, frequency_ticks, show_tick
 from xover.sheets.svg import HEIGHT, WIDTH, svg_chart
 
@@ -80,9 +80,9 @@ def test_what_cannot_be_drawn_is_refused() -> None:
 
 
 def test_signs_that_the_font_lacks_are_spelled_out() -> None:
-    assert shown_in("DejaVu Sans", "Zürich −3") == "Zürich −3"
-    assert shown_in("DejaVu Sans", "舞台") == "\\u821e\\u53f0"
-    assert shown_in("DejaVu Sans", "a\u202eb") == "a\\u202eb"
+    assert shown("Zürich −3") == "Zürich −3"
+    assert shown("舞台") == "\\u821e\\u53f0"
+    assert shown("a\u202eb") == "a\\u202eb"
     odd = Curve("_舞台", np.array([20.0, 20000.0]), np.zeros(2))
     assert b"_\\u821e" in response_figure([("dB", [odd])], format="svg")
 
@@ -182,11 +182,11 @@ def test_scales_hold_their_data_and_count_in_the_trades_steps() -> None:
     assert flat == [20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000]
 
 
-def test_sheets_load_matplotlib_and_jinja_only_when_they_draw() -> None:
+def test_sheets_load_matplotlib_jinja_and_typst_only_when_they_draw() -> None:
     script = (
         "import sys, xover.sheets.formats, xover.sheets.figures, xover.sheets.html, "
-        "xover.sheets.electrical, xover.sheets.text; "
-        "print([n for n in ('scipy', 'matplotlib', 'jinja2', 'soundfile') if n in sys.modules])"
+        "xover.sheets.pdf, xover.sheets.electrical, xover.sheets.text; print([n for n in "
+        "('scipy', 'matplotlib', 'jinja2', 'soundfile', 'typst') if n in sys.modules])"
     )
     answer = subprocess.run(
         [sys.executable, "-c", script], capture_output=True, text=True, check=True

@@ -16,7 +16,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tests.sheets.scenario import AUX, FORMULA, SCRIPT, curves, rig
+from tests.sheets.paper import pages_of
+from tests.sheets.scenario import AUX, FORMULA, SCRIPT, rig
 from tests.sheets.write_golden import GOLDEN, TEXT_FORMATS, written
 from tests.strategies import everything, presets
 from xover.model import places
@@ -298,31 +299,6 @@ def test_the_format_follows_the_name_of_the_file() -> None:
         sheet(rows_of(rig()), "doc")
 
 
-def test_pdf_is_the_same_twice_and_says_what_the_sheet_says(tmp_path: Path) -> None:
-    made = rows_of(rig())
-    document = sheet(made, "pdf", curves=curves())
-    assert document == sheet(made, "pdf", curves=curves())
-    assert document.startswith(b"%PDF-")
-    if shutil.which("pdftotext") is None:
-        pytest.skip("pdftotext is not installed")
-    text = _pdf_text(document, tmp_path)
-    for words in ("Output 1 of 3: Sub", "3.4217 ms", "Page 1 of 7", "Page 7 of 7", "+11.25 dBu",
-                  "Electrical magnitude"):  # fmt: skip
-        assert words in text
-    squeezed = re.sub(r"\s", "", text)
-    for line in text_sheet(made).splitlines():
-        assert re.sub(r"\s", "", line) in squeezed
-
-
-def _pdf_text(document: bytes, folder: Path) -> str:
-    path = folder / "sheet.pdf"
-    path.write_bytes(document)
-    done = subprocess.run(
-        ["pdftotext", "-layout", str(path), "-"], capture_output=True, check=True, timeout=60
-    )
-    return done.stdout.decode()
-
-
 @pytest.mark.skipif(not Path(CHROMIUM).exists(), reason="chromium is not installed")
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext is not installed")
 def test_a_browser_prints_the_html_with_numbered_pages(tmp_path: Path) -> None:
@@ -333,8 +309,8 @@ def test_a_browser_prints_the_html_with_numbered_pages(tmp_path: Path) -> None:
          f"--user-data-dir={tmp_path / 'profile'}", f"--print-to-pdf={target}", source.as_uri()],
         capture_output=True, check=True, timeout=120,
     )  # fmt: skip
-    text = _pdf_text(target.read_bytes(), tmp_path)
-    pages = text.split("\f")[:-1]
+    pages = pages_of(target.read_bytes(), tmp_path, layout=True)
+    text = "\f".join(pages)
     assert len(pages) == 5
     for number, page in enumerate(pages, start=1):
         assert f"Page {number} of 5" in page

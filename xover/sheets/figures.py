@@ -39,7 +39,7 @@ _ROWS = {"dB": 17, "deg": 9, "ms": 9}
 _LABEL_CELLS = 28
 
 
-def house_style(font: str) -> AbstractContextManager[None]:
+def _house_style() -> AbstractContextManager[None]:
     """Settings that hold inside a `with`: one font, no formulas in text, no random names."""
     import matplotlib
 
@@ -49,7 +49,7 @@ def house_style(font: str) -> AbstractContextManager[None]:
             "svg.fonttype": "none",
             "svg.id": "xover",
             "pdf.fonttype": 42,
-            "font.family": font,
+            "font.family": FONT,
             "font.size": 9.0,
             "axes.unicode_minus": True,
             "text.usetex": False,
@@ -80,27 +80,25 @@ def response_figure(
         raise Refused.at("", "there is nothing to draw: every curve is silent or empty")
     from matplotlib.figure import Figure
 
-    with house_style(FONT):
+    with _house_style():
         heights = [3.0 if unit == "dB" else 1.9 for unit, _ in panels]
         figure = Figure(figsize=(8.6, sum(heights) + 0.9), layout="constrained")
         axes = figure.subplots(len(panels), 1, sharex=True, squeeze=False, height_ratios=heights)
         if title:
-            figure.suptitle(
-                shown_in(FONT, title), x=0.02, ha="left", fontsize=11, fontweight="bold"
-            )
+            figure.suptitle(shown(title), x=0.02, ha="left", fontsize=11, fontweight="bold")
         for number, (panel, (unit, curves)) in enumerate(zip(axes[:, 0], panels, strict=True)):
             for band_low_hz, band_high_hz, _ in bands:
                 panel.axvspan(band_low_hz, band_high_hz, color="#dddddd", linewidth=0.0)
-            draw_panel(panel, unit, curves, low_hz, high_hz, legend=number == 0)
+            _draw_panel(panel, unit, curves, low_hz, high_hz, legend=number == 0)
             if number == 0:
                 _label_bands(panel, bands)
         axes[-1, 0].set_xlabel("Frequency in Hz")
         stream = io.BytesIO()
-        figure.savefig(stream, format=format, dpi=150, metadata=no_dates(format))
+        figure.savefig(stream, format=format, dpi=150, metadata=_no_dates(format))
     return stream.getvalue()
 
 
-def no_dates(format: str) -> dict[str, str | None]:
+def _no_dates(format: str) -> dict[str, str | None]:
     """The metadata that would change from day to day or version to version, left out."""
     if format == "svg":
         return {"Date": None, "Creator": None}
@@ -109,32 +107,32 @@ def no_dates(format: str) -> dict[str, str | None]:
     return {"Software": None}
 
 
-def shown_in(font: str, text: str) -> str:
+def shown(text: str) -> str:
     """`text` made inert, with what the font has no sign for as `\\uXXXX` instead of a blank box."""
     safe = inert(text)
     if safe.isascii():
         return safe
-    signs = _signs(font)
+    signs = _signs()
     return "".join(
         character if ord(character) in signs else ascii(character)[1:-1] for character in safe
     )
 
 
 @cache
-def _signs(font: str) -> frozenset[int]:
+def _signs() -> frozenset[int]:
     from matplotlib.font_manager import findfont, get_font
 
-    return frozenset(get_font(findfont(font)).get_charmap())
+    return frozenset(get_font(findfont(FONT)).get_charmap())
 
 
 def _cut(label: str) -> str:
-    name = shown_in(FONT, label)
+    name = shown(label)
     name = name if width_of(name) <= _LABEL_CELLS else fitted(name, _LABEL_CELLS).rstrip()
     # A legend hides what begins with an underscore; a space of no width keeps it.
     return f"\u200b{name}" if name.startswith("_") else name
 
 
-def draw_panel(
+def _draw_panel(
     axes: Axes,
     unit: str,
     curves: Sequence[Curve],
@@ -206,6 +204,6 @@ def _label_bands(axes: Axes, bands: Sequence[tuple[float, float, str]]) -> None:
     for low_hz, high_hz, label in bands:
         if label:
             axes.text(
-                np.sqrt(low_hz * high_hz), 0.02, shown_in(FONT, label), fontsize=8, ha="center",
+                np.sqrt(low_hz * high_hz), 0.02, shown(label), fontsize=8, ha="center",
                 va="bottom", transform=axes.get_xaxis_transform(),
             )  # fmt: skip

@@ -1,73 +1,75 @@
-"""The entry sheet as PDF: the plain text set on A4 pages in one fixed font, and the chart.
+"""The entry sheet as PDF, set on A4 by typst: vector, black on white, pages numbered.
 
-Needs no browser. For the finer typography print the HTML; the figures are the same, since both
-come from the same rows. The same sheet gives the same bytes.
+Everything shown is handed over as data and never as markup. Only the fonts that typst carries are
+used and no time is written, so the same sheet gives the same bytes. The template reads no files.
 """
 
 from __future__ import annotations
 
-import io
-from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import cache
+from importlib.resources import files
 
-from xover.sheets.cells import fitted, width_of
+import msgspec
+
+from xover.model.names import inert
 from xover.sheets.drawing import Curve
-from xover.sheets.figures import draw_panel, house_style, no_dates, shown_in
 from xover.sheets.rows import Sheet
-from xover.sheets.text import WIDTH, text_sections
+from xover.sheets.svg import svg_chart
 
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+_CHART_FONT, _CHART_FONT_SIZE = "DejaVu Sans Mono", 9.0
+"""A fixed width, so that a label of the chart's most columns still fits beside it."""
 
-_PAGE_IN = (8.27, 11.69)
-"""A4."""
-_LINES = 60
-_FONT, _FONT_PT = "DejaVu Sans Mono", 9.5
-_LEFT, _TOP, _BOTTOM = 0.115, 0.94, 0.045
+_PROBE = rb"""
+#set text(font: "DejaVu Sans Mono", top-edge: "bounds", bottom-edge: "bounds")
+#context {
+  let nothing = measure("\u{10fffd}")
+  let lacking = json(bytes(sys.inputs.signs)).filter(sign => measure(sign) == nothing)
+  [#metadata(lacking) <lacking>]
+}
+"""
+"""Asks which signs come out as the blank box, the shape of the last private code point."""
 
 
 def pdf_sheet(sheet: Sheet, curves: Sequence[Curve] = ()) -> bytes:
-    """The sheet as the bytes of a PDF, A4, a page or more an output, pages numbered."""
-    from matplotlib.backends.backend_pdf import PdfPages
-    from matplotlib.figure import Figure
+    r"""The sheet as the bytes of a PDF; `curves` are the outputs' magnitudes in dB, or none.
 
-    pages = list(_pages(sheet))
-    count = len(pages) + bool(curves)
-    stream = io.BytesIO()
-    title = shown_in(_FONT, sheet.title)
-    with (
-        house_style(_FONT),
-        PdfPages(stream, metadata=no_dates("pdf")) as document,
-    ):
-        for number, lines in enumerate(pages, start=1):
-            figure = Figure(figsize=_PAGE_IN)
-            text = "\n".join(shown_in(_FONT, line) for line in lines)
-            figure.text(_LEFT, _TOP, text, fontsize=_FONT_PT, va="top", linespacing=1.25)
-            _foot(figure, title, number, count)
-            document.savefig(figure)
-        if curves:
-            figure = Figure(figsize=_PAGE_IN)
-            axes = figure.add_axes((0.115, 0.55, 0.60, 0.36))
-            draw_panel(axes, "dB", curves, legend=True)
-            axes.set_xlabel("Frequency in Hz")
-            heading = "Electrical magnitude of every output, limiters excluded"
-            figure.text(_LEFT, _TOP, heading, fontsize=_FONT_PT + 1, va="top", weight="bold")
-            _foot(figure, title, count, count)
-            document.savefig(figure)
-    return stream.getvalue()
+    A sign that no font of typst's has is spelled as `\uXXXX` rather than shown as a blank box.
+    """
+    import typst
+
+    drawn = [replace(curve, label=inert(curve.label)) for curve in curves]
+    text = msgspec.json.encode(sheet).decode()
+    spelt = _spelt("".join([text, *(curve.label for curve in drawn)]))
+    drawn = [replace(curve, label=curve.label.translate(spelt)) for curve in drawn]
+    chart = svg_chart(drawn, font=_CHART_FONT, font_size=_CHART_FONT_SIZE) if drawn else ""
+    # Signs beyond ASCII stand only inside JSON's strings, where a backslash is written twice.
+    in_json = {sign: name.replace("\\", "\\\\") for sign, name in spelt.items()}
+    inputs = {"sheet": text.translate(in_json), "chart": chart}
+    return typst.compile(_template(), format="pdf", ignore_system_fonts=True, sys_inputs=inputs)
 
 
-def _pages(sheet: Sheet) -> Iterator[list[str]]:
-    """Lines page by page: a new page for every part, a part as long as it needs."""
-    for section in text_sections(sheet):
-        lines = section[1:] if section and not section[0] else section
-        for start in range(0, len(lines), _LINES):
-            yield lines[start : start + _LINES]
+@cache
+def _template() -> bytes:
+    return files("xover.sheets").joinpath("templates/sheet.typ").read_bytes()
 
 
-def _foot(figure: Figure, title: str, number: int, count: int) -> None:
-    page = f"Page {number} of {count}"
-    room = WIDTH - len(page) - 2
-    left = title if width_of(title) <= room else fitted(title, room).rstrip()
-    figure.text(_LEFT, _BOTTOM, left, fontsize=_FONT_PT - 1.5)
-    figure.text(1.0 - _LEFT, _BOTTOM, page, fontsize=_FONT_PT - 1.5, ha="right")
+def _spelt(text: str) -> dict[int, str]:
+    """What is written in place of each sign of `text` that cannot be shown, by code point."""
+    import typst
+
+    signs = sorted({sign for sign in text if not sign.isascii()})
+    answer = typst.query(
+        _PROBE,
+        "<lacking>",
+        field="value",
+        one=True,
+        ignore_system_fonts=True,
+        sys_inputs={"signs": msgspec.json.encode(signs).decode()},
+    )
+    lacking = msgspec.json.decode(answer, type=list[str])
+    # What a font draws for a private code point is nobody else's business either.
+    lacking += [sign for sign in signs if unicodedata.category(sign) == "Co"]
+    return {ord(sign): ascii(sign)[1:-1] for sign in lacking}

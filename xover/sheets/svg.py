@@ -32,11 +32,18 @@ _LINE, _LABEL_STEP = 1.5, 12.0
 _LABEL_CELLS = 21
 
 
-def svg_chart(curves: Sequence[Curve], *, unit: str = "dB", title: str = "") -> str:
+def svg_chart(
+    curves: Sequence[Curve],
+    *,
+    unit: str = "dB",
+    title: str = "",
+    font: str = "sans-serif",
+    font_size: float = 10.0,
+) -> str:
     """An `<svg>` element, 720 by at least 300 units, of magnitude (or `unit`) over 20 Hz–20 kHz.
 
     Curves are (n,) arrays with NaN or −∞ where there is nothing; `title` is read to people who
-    cannot see the chart.
+    cannot see the chart; `font_size` is in the same units as the width.
     """
     height = max(HEIGHT, int(_TOP + _BOTTOM + _LABEL_STEP * len(curves)))
     values = [curve.values[np.isfinite(curve.values)] for curve in curves]
@@ -47,7 +54,7 @@ def svg_chart(curves: Sequence[Curve], *, unit: str = "dB", title: str = "") -> 
     frame = _Frame(height, bottom, top)
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" role="img" '
-        f'font-family="sans-serif" font-size="10">',
+        f'font-family="{font}" font-size="{_number(font_size)}">',
         f"<title>{escape(inert(title))}</title>" if title else "",
         f'<rect width="{WIDTH}" height="{height}" fill="#fff"/>',
         f'<clipPath id="plot"><rect x="{frame.left}" y="{frame.top_y}" '

@@ -19,15 +19,12 @@ _INITIALS = "Entered by ______________  Checked by ______________  Date ________
 
 def text_sheet(sheet: Sheet) -> str:
     """The sheet as lines of at most 80 columns, ending in a newline."""
-    lines = [line.rstrip() for section in text_sections(sheet) for line in section]
+    lines = [line.rstrip() for line in _lines(sheet)]
     return "\n".join(lines) + "\n"
 
 
-def text_sections(sheet: Sheet) -> list[list[str]]:
-    """The sheet's lines in parts that belong on pages of their own.
-
-    First what concerns all outputs, then one part an output, then the definitions.
-    """
+def _lines(sheet: Sheet) -> list[str]:
+    """What concerns all outputs, then one output after another, then the definitions."""
     lines = ["=" * WIDTH, *wrapped(sheet.title, WIDTH, first="Entry sheet: "), "=" * WIDTH]
     lines += _facts(sheet.facts)
     lines += ["", _INITIALS]
@@ -48,15 +45,13 @@ def text_sections(sheet: Sheet) -> list[list[str]]:
         for name, outputs, follow in sheet.groups:
             text = f"{name}: {outputs}; follows {follow}"
             lines += wrapped(text, WIDTH, indent="    ", first="  ")
-    sections = [lines]
     for number, block in enumerate(sheet.outputs, start=1):
         heading = _heading(f"Output {number} of {len(sheet.outputs)}: {block.name}")
-        sections.append([*heading, *_block(block, named=False), "", "  Initials ________"])
-    last = _heading("What the figures mean")
+        lines += [*heading, *_block(block, named=False), "", "  Initials ________"]
+    lines += _heading("What the figures mean")
     for definition in sheet.definitions:
-        last += wrapped(definition, WIDTH, indent="  ", first="- ")
-    sections.append(last)
-    return sections
+        lines += wrapped(definition, WIDTH, indent="  ", first="- ")
+    return lines
 
 
 def _heading(text: str) -> list[str]:
