@@ -22,14 +22,36 @@ def main() -> None:
     import signal
 
     try:
-        from xover.cli.entry import run
+        path = _workbench_on(sys.argv[1:])
+        if path is not None:
+            from xover.tui.app import run_workbench
 
-        code = run()
+            code = run_workbench(path or None)
+        else:
+            from xover.cli.entry import run
+
+            code = run()
     except KeyboardInterrupt:
         print("xover: stopped.", file=sys.stderr)
         code = 2
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # nothing is left to interrupt but our own exit
     sys.exit(code)
+
+
+def _workbench_on(words: list[str]) -> str | None:
+    """The preset to open the workbench on ("": the shipped example), or None for a command.
+
+    A terminal at both ends and nothing but a path, or nothing at all; in a pipe `xover PRESET`
+    prints instead.
+    """
+    from xover.cli.names import COMMANDS
+
+    word = words[0] if words else ""
+    if len(words) > 1 or word.startswith("-") or word in COMMANDS:
+        return None
+    if "_XOVER_COMPLETE" in os.environ or not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return None
+    return word
 
 
 if __name__ == "__main__":

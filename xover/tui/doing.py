@@ -312,7 +312,7 @@ class Doing(Drawing):
     def do_save(self, then: Callable[[], None] | None = None, *, over: bool = False) -> None:
         """Save in place; asks for a name or whose version counts where that is needed."""
         from xover.model.problems import Refused
-        from xover.session.preset_file import ChangedOnDisk, NeedsName
+        from xover.files.preset_file import ChangedOnDisk, NeedsName
 
         session = self.session
         assert session is not None
@@ -464,7 +464,7 @@ class Doing(Drawing):
                 preset,
                 self.drive_now(preset),
                 move=move,
-                listeners=() if at is None else (at,),
+                listener=at,
             ),
             chosen,
         )

@@ -1,0 +1,114 @@
+"""From computed curves to what the plot shows: labels, dashes, panels, bands, readings.
+
+Pure. The sum is solid and first; outputs keep colour and dash whatever else is shown; captures
+stand beside what is predicted under a name of their own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from xover.design.crossings import Crossing
+from xover.model.names import inert
+from xover.model.units import plain
+from xover.session import views
+from xover.sheets.drawing import Curve
+from xover.sheets.palette import dash_name
+from xover.tui.listening import Listening
+from xover.tui.plot import PlotData, Reading
+
+
+def plot_data(view: views.View, at: Listening, crossings: Sequence[Crossing] = ()) -> PlotData:
+    """What the plot shows of a view."""
+    order = {
+        curve.name: number
+        for number, curve in enumerate(
+            (curve for curve in view.curves if curve.kind in ("path", "output")), start=1
+        )
+    }
+    shown = sorted(view.curves, key=lambda curve: curve.kind != "sum")
+    problems = [curve.problem for curve in view.curves if curve.kind == "sum" and curve.problem]
+    flight_ms = _flight_ms(view)
+    upper: list[Curve] = []
+    lower: list[Curve] = []
+    readings: list[Reading] = []
+    for curve in shown:
+        magnitude = curve.magnitude_db
+        if not np.isfinite(magnitude).any():
+            continue
+        number = 0 if curve.kind == "sum" else order.get(curve.name, 1)
+        label = "sum" if curve.kind == "sum" else inert(curve.name)
+        if curve.kind == "capture":
+            label += " captured"
+            number += 5
+        dash = dash_name(number)
+        upper.append(Curve(label, view.frequency_hz, magnitude, dash, number))
+        values = _lower_values(curve, view.frequency_hz, at, flight_ms)
+        main = curve.kind in ("sum", "output")
+        if values is not None and (main or at.lower == "coherence"):
+            wraps = at.lower == "phase"
+            lower.append(Curve(label, view.frequency_hz, values, dash, number, wraps=wraps))
+        readings.append(
+            Reading(label, view.frequency_hz, magnitude, curve.phase_deg, curve.group_delay_ms)
+        )
+    spl = any(curve.level == "spl" for curve in view.curves if not curve.problem)
+    return PlotData(
+        tuple(upper),
+        tuple(lower),
+        {"phase": "deg", "group delay": "ms", "coherence": "γ²"}[at.lower],
+        _bands(crossings),
+        at.title(spl=spl, flight_ms=flight_ms),
+        tuple(readings),
+        "" if upper else (inert(problems[0]) if problems else "nothing to be heard here"),
+    )
+
+
+def _lower_values(
+    curve: views.Curve, frequency_hz: NDArray[np.float64], at: Listening, flight_ms: float
+) -> NDArray[np.float64] | None:
+    if at.lower == "coherence":
+        return curve.coherence
+    if at.lower == "group delay":
+        return curve.group_delay_ms
+    turned = curve.phase_deg + 0.36 * frequency_hz * flight_ms
+    return np.asarray((turned + 180.0) % 360.0 - 180.0)
+
+
+def _flight_ms(view: views.View) -> float:
+    """The delay to take out of the phase so that it reads: that of the loud top of the sum."""
+    curve = next((item for item in view.curves if item.kind in ("sum", "output")), None)
+    if curve is None or not curve.has_phase:
+        return 0.0
+    magnitude = curve.magnitude_db
+    known = np.isfinite(magnitude)
+    if not known.any():
+        return 0.0
+    loud = known & (magnitude >= np.max(magnitude[known]) - 20.0)
+    top = view.frequency_hz >= view.frequency_hz[loud][-1] / 4.0
+    response = curve.response
+    step = response[1:] * np.conj(response[:-1])
+    pair = loud[1:] & loud[:-1] & top[1:]
+    if not pair.any():
+        return 0.0
+    # The steps between points hold many turns; the delay that lines most of them up is sought.
+    omega = 2e-3 * np.pi * np.diff(view.frequency_hz)[pair]
+    unit = step[pair] / np.abs(step[pair])
+    delays = np.arange(0.0, 300.0, 0.02)
+    score = np.abs(np.exp(1j * np.outer(delays, omega)) @ unit)
+    return float(delays[int(np.argmax(score))])
+
+
+def _bands(crossings: Sequence[Crossing]) -> tuple[tuple[float, float, str], ...]:
+    kept: list[tuple[float, float, str]] = []
+    found = [
+        (low, high, f"{inert(item.lower)} / {inert(item.upper)}: loss {plain(item.loss_db, 1)} dB")
+        for item in crossings
+        for low, high in item.bands_hz
+    ]
+    for low, high, text in sorted(found):
+        if not kept or low > kept[-1][1]:
+            kept.append((low, high, text))
+    return tuple(kept)
