@@ -5,25 +5,18 @@ For the terminal; the full figures are on the entry sheet.
 
 from __future__ import annotations
 
+from xover.model.entry import show
 from xover.model.names import inert
 from xover.model.preset import Preset
-from xover.model.processing import Crossover, EqSection, Limit, Output
-from xover.model.units import plain, short, show_c, show_hz, signed
+from xover.model.processing import Output
+from xover.model.units import plain, show_c, show_hz
 from xover.sheets.cells import fitted, width_of
 
-_FAMILY = {"linkwitz-riley": "LR", "butterworth": "BW", "bessel": "BES"}
-_KIND = {
-    "peak": "peak",
-    "low_shelf": "ls",
-    "high_shelf": "hs",
-    "notch": "notch",
-    "band_pass": "bp",
-    "all_pass": "ap",
-    "low_pass": "lp",
-    "high_pass": "hp",
-}
 _LABEL = 11
 _LEAST = 12
+_CELL = 26
+_FIGURE = 8
+"""The widest that a cell, and a single figure, is shown; what is longer is shortened and marked."""
 
 
 def overview_text(preset: Preset, width: int) -> str:
@@ -37,7 +30,7 @@ def overview_text(preset: Preset, width: int) -> str:
         show_hz(preset.sample_rate_hz),
     ]
     lines = ["   ".join(fact for fact in facts if fact), ""]
-    columns = [(inert(output.name), _cells(preset, output)) for output in preset.outputs]
+    columns = [(inert(output.name), _cells(output)) for output in preset.outputs]
     labels = list(dict.fromkeys(label for _, cells in columns for label in cells))
     labels.sort(key=_order)
     start = 0
@@ -76,38 +69,18 @@ def _order(label: str) -> tuple[int, int]:
     return len(names) + (1 if label == "RMS limit" else 2), 0
 
 
-def _cells(preset: Preset, output: Output) -> dict[str, str]:
-    route = ", ".join(f"{inert(name)} {signed(gain, 1)}" for name, gain in output.inputs.items())
+def _cells(output: Output) -> dict[str, str]:
     cells = {
-        "Route": ("muted; " if output.muted else "") + (route or "none"),
-        "Gain": f"{signed(output.gain_db, 1)} dB",
-        "Polarity": output.polarity,
-        "Delay": f"{plain(output.delay_ms, 2)} ms",
-        "High-pass": _crossover(output.high_pass),
-        "Low-pass": _crossover(output.low_pass),
+        "Route": ("muted; " if output.muted else "") + show("route", output.inputs),
+        "Gain": f"{show('gain', output.gain_db, width=_FIGURE)} dB",
+        "Polarity": show("polarity", output.polarity),
+        "Delay": f"{show('delay', output.delay_ms, width=_FIGURE)} ms",
+        "High-pass": show("high_pass", output.high_pass, width=_CELL),
+        "Low-pass": show("low_pass", output.low_pass, width=_CELL),
     }
     for number, section in enumerate(output.eq, start=1):
-        cells[f"EQ {number}"] = _section(section)
+        cells[f"EQ {number}"] = show("eq", section, width=_CELL)
     if output.limiter is not None:
-        cells["RMS limit"] = _limit(output.limiter.rms)
-        cells["Peak limit"] = _limit(output.limiter.peak)
+        cells["RMS limit"] = show("rms", output.limiter.rms, width=_CELL)
+        cells["Peak limit"] = show("peak", output.limiter.peak, width=_CELL)
     return cells
-
-
-def _crossover(item: Crossover | None) -> str:
-    if item is None:
-        return "–"
-    return f"{_FAMILY[item.family]}{item.slope_db_per_octave} {show_hz(item.frequency_hz)}"
-
-
-def _section(item: EqSection) -> str:
-    parts = [_KIND[item.kind], show_hz(item.frequency_hz)]
-    if isinstance(item.gain_db, float | int):
-        parts.append(signed(item.gain_db, 1))
-    if isinstance(item.q, float | int):
-        parts.append(f"q{short(item.q, 2)}")
-    return " ".join(parts) + (" (off)" if item.bypassed else "")
-
-
-def _limit(item: Limit | None) -> str:
-    return "–" if item is None else f"{signed(item.threshold_dbu, 1)} dBu"
