@@ -119,7 +119,8 @@ def test_the_same_sheet_gives_the_same_bytes_anywhere_and_any_day(
     made: bytes, tmp_path: Path
 ) -> None:
     script = (
-        "import hashlib\nfrom tests.sheets.test_pdf import *\n"
+        "import hashlib, os\nfrom tests.sheets.test_pdf import *\n"
+        "os.mkdir('gone'); os.chdir('gone'); os.rmdir('../gone')\n"
         "print(hashlib.sha256(sheet(rows_of(rig()), 'pdf', curves=curves())).hexdigest())"
     )
     root = Path(__file__).parents[2]

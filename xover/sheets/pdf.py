@@ -9,8 +9,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import cache
-from importlib.resources import files
+from pathlib import Path
 
 import msgspec
 
@@ -19,8 +18,10 @@ from xover.sheets.drawing import Curve
 from xover.sheets.rows import Sheet
 from xover.sheets.svg import svg_chart
 
+_TEMPLATES = Path(__file__).with_name("templates")
+"""The only folder typst may read; without one it takes the current folder, which may be gone."""
 _CHART_FONT, _CHART_FONT_SIZE = "DejaVu Sans Mono", 9.0
-"""A fixed width, so that a label of the chart's most columns still fits beside it."""
+"""Of one width, so that the longest label the chart allows fits beside it."""
 
 _PROBE = rb"""
 #set text(font: "DejaVu Sans Mono", top-edge: "bounds", bottom-edge: "bounds")
@@ -48,12 +49,13 @@ def pdf_sheet(sheet: Sheet, curves: Sequence[Curve] = ()) -> bytes:
     # Signs beyond ASCII stand only inside JSON's strings, where a backslash is written twice.
     in_json = {sign: name.replace("\\", "\\\\") for sign, name in spelt.items()}
     inputs = {"sheet": text.translate(in_json), "chart": chart}
-    return typst.compile(_template(), format="pdf", ignore_system_fonts=True, sys_inputs=inputs)
-
-
-@cache
-def _template() -> bytes:
-    return files("xover.sheets").joinpath("templates/sheet.typ").read_bytes()
+    return typst.compile(
+        str(_TEMPLATES / "sheet.typ"),
+        format="pdf",
+        root=str(_TEMPLATES),
+        ignore_system_fonts=True,
+        sys_inputs=inputs,
+    )
 
 
 def _spelt(text: str) -> dict[int, str]:
@@ -66,10 +68,11 @@ def _spelt(text: str) -> dict[int, str]:
         "<lacking>",
         field="value",
         one=True,
+        root=str(_TEMPLATES),
         ignore_system_fonts=True,
         sys_inputs={"signs": msgspec.json.encode(signs).decode()},
     )
     lacking = msgspec.json.decode(answer, type=list[str])
-    # What a font draws for a private code point is nobody else's business either.
+    # A private code point has no agreed sign, whatever a font draws for it.
     lacking += [sign for sign in signs if unicodedata.category(sign) == "Co"]
     return {ord(sign): ascii(sign)[1:-1] for sign in lacking}
