@@ -23,16 +23,6 @@ _TEMPLATES = Path(__file__).with_name("templates")
 _CHART_FONT, _CHART_FONT_SIZE = "DejaVu Sans Mono", 9.0
 """Of one width, so that the longest label the chart allows fits beside it."""
 
-_PROBE = rb"""
-#set text(font: "DejaVu Sans Mono", top-edge: "bounds", bottom-edge: "bounds")
-#context {
-  let nothing = measure("\u{10fffd}")
-  let lacking = json(bytes(sys.inputs.signs)).filter(sign => measure(sign) == nothing)
-  [#metadata(lacking) <lacking>]
-}
-"""
-"""Asks which signs come out as the blank box, the shape of the last private code point."""
-
 
 def pdf_sheet(sheet: Sheet, curves: Sequence[Curve] = ()) -> bytes:
     r"""The sheet as the bytes of a PDF; `curves` are the outputs' magnitudes in dB, or none.
@@ -64,7 +54,7 @@ def _spelt(text: str) -> dict[int, str]:
 
     signs = sorted({sign for sign in text if not sign.isascii()})
     answer = typst.query(
-        _PROBE,
+        str(_TEMPLATES / "signs.typ"),
         "<lacking>",
         field="value",
         one=True,
