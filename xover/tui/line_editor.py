@@ -13,8 +13,8 @@ from xover.sheets.cells import clusters, width_of
 
 _BREAKING = ("Cc", "Cs", "Zl", "Zp")
 
-LONGEST = 400
-"""The longest text a cell takes: a route naming several inputs is the longest that makes sense."""
+LONGEST = 4_000
+"""The longest text a cell takes: a route that names many inputs by long names fits."""
 
 
 class LineEditor:
@@ -125,7 +125,12 @@ class LineEditor:
 
 
 def _pieces(text: str) -> list[str]:
-    return list(text) if text.isascii() else [piece for piece, _ in clusters(text)]
+    if text.isascii():
+        return list(text)
+    pieces = [piece for piece, _ in clusters(text)]
+    if pieces[0][0] != text[0]:
+        pieces[0] = pieces[0][1:]  # the blank that a lone combining mark is shown on
+    return pieces
 
 
 def _on_one_line(character: str) -> str:
