@@ -26,6 +26,25 @@ class Crossing:
     loss_db: float
 
 
+def shaded(found: Sequence[Crossing]) -> tuple[tuple[float, float, Crossing | None], ...]:
+    """Bands to shade, low to high and apart: (low Hz, high Hz, crossing to name there or None).
+
+    Each crossing is named at its widest piece alone; where left and right would cover each other
+    the first stands.
+    """
+    pieces: list[tuple[float, float, Crossing | None]] = []
+    for item in found:
+        widest = max(item.bands_hz, key=lambda band: band[1] / band[0])
+        pieces += [
+            (low, high, item if (low, high) == widest else None) for low, high in item.bands_hz
+        ]
+    kept: list[tuple[float, float, Crossing | None]] = []
+    for low, high, named in sorted(pieces, key=lambda piece: piece[:2]):
+        if not kept or low > kept[-1][1]:
+            kept.append((low, high, named))
+    return tuple(kept)
+
+
 def crossings(
     preset: Preset, listener: str, drive: Drive, *, only: Sequence[str] = ()
 ) -> tuple[Crossing, ...]:

@@ -1,7 +1,8 @@
 """Nudging a cell by musical steps: 1/24 octave, 0.5 dB, 0.1 ms.
 
-Results are sensible figures inside the range; as many steps back give the old value again where it
-had at most five digits (frequency, Q) or four decimals (gain, delay) and no limit was met.
+Results are sensible figures inside the range. One step back gives the old value again where it had
+at most five digits (frequency, Q) or four decimals (gain, delay) and no limit was met; over many
+steps of a frequency or Q the last digit may differ. Undo, not a nudge, is what is exact.
 """
 
 from __future__ import annotations

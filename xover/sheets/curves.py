@@ -6,8 +6,10 @@ so that a terminal can colour it. It never relies on colour: dash and label tell
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +26,7 @@ from xover.sheets.scales import (
     frequency_name,
     frequency_ticks,
     show_tick,
+    steady_range,
     steps_for,
 )
 
@@ -43,16 +46,12 @@ _DOT_WEIGHTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
 class _Canvas:
     """Characters being put together; nothing outside the drawing is ever written."""
 
-    height: int
-    width: int
-    characters: NDArray[np.str_] = field(init=False)
-    styles: NDArray[np.int16] = field(init=False)
-    shaded: NDArray[np.bool_] = field(init=False)
+    characters: NDArray[np.str_]
+    styles: NDArray[np.int16]
 
-    def __post_init__(self) -> None:
-        self.characters = np.full((self.height, self.width), " ", dtype="<U4")
-        self.styles = np.zeros((self.height, self.width), dtype=np.int16)
-        self.shaded = np.zeros((self.height, self.width), dtype=bool)
+    @property
+    def width(self) -> int:
+        return int(self.characters.shape[1])
 
     def write(self, row: int, column: int, text: str, style: int) -> None:
         """Put `text` at a cell; what does not fit to the right is left out."""
@@ -90,12 +89,14 @@ def plot(
     margin: int | None = None,
     frequency_axis: bool = True,
     ascii_only: bool = False,
+    like: Drawing | None = None,
 ) -> Drawing:
     """Draw curves over log frequency in `width` × `height` characters.
 
     `unit` is "dB", "deg" or "ms" (any other gets 1-2-5 steps); `value_range` (bottom, top) where
     not automatic; `bands` are (low Hz, high Hz, label) to shade; `labels` is "margin" (at the
     curves' ends), "legend" (above), "none" or "auto"; `margin` fixes the columns kept on the right.
+    The scale of the drawing before, `like`, is kept as long as the curves sit well in it.
     Raises `Refused` where there is no room, or for a range that is empty.
     """
     if width < MINIMUM_WIDTH or height < MINIMUM_HEIGHT:
@@ -119,25 +120,20 @@ def plot(
     columns = width - GUTTER - margin
     header = _header(title, names if labels == "legend" else [], columns, height - axis_rows - 3)
     rows = height - len(header) - axis_rows
-    bottom, top, step = _value_axis(curves, low_hz, high_hz, value_range, rows, unit)
-    canvas = _Canvas(height, width)
-    drawing = Drawing(
-        canvas.characters, canvas.styles, canvas.shaded, low_hz, high_hz, (bottom, top),
-        len(header), rows, GUTTER, columns,
+    bottom, top, step = _value_axis(curves, low_hz, high_hz, value_range, rows, unit, like)
+    ground = _ground(
+        width, height, len(header), rows, columns, low_hz, high_hz, bottom, top, step, unit,
+        tuple((low, high) for low, high, _ in bands), frequency_axis, ascii_only,
     )  # fmt: skip
-    ticks = _frequency_figures(drawing)
-    _draw_ground(canvas, drawing, unit, step, ticks, bands, ascii_only)
+    canvas = _Canvas(ground.characters.copy(), ground.styles.copy())
+    drawing = replace(ground, characters=canvas.characters, styles=canvas.styles)
     ends = _draw_curves(canvas, drawing, curves, ascii_only)
     if cursor_hz is not None and low_hz <= cursor_hz <= high_hz:
         _draw_cursor(canvas, drawing, drawing.column_of(cursor_hz), ascii_only)
     for row, pieces in enumerate(header):
         _write_header(canvas, row, pieces, curves)
-    canvas.write(0, 0, unit.rjust(4), AXIS)
     if labels == "margin":
         _draw_labels(canvas, drawing, curves, names, ends, margin)
-    if frequency_axis:
-        for column, text, _ in ticks:
-            canvas.write(height - 1, column, text, AXIS)
     for band in bands:
         _label_band(canvas, drawing, band, ascii_only)
     return drawing
@@ -211,6 +207,7 @@ def _value_axis(
     value_range: tuple[float, float] | None,
     rows: int,
     unit: str,
+    like: Drawing | None,
 ) -> tuple[float, float, float]:
     """(bottom, top, tick step) of the value axis."""
     if value_range is None and unit == "deg" and all(curve.wraps for curve in curves):
@@ -228,7 +225,10 @@ def _value_axis(
             least, most = min(least, float(shown.min())), max(most, float(shown.max()))
     if least > most:
         least, most = 0.0, 0.0
-    return automatic_range(least, most, rows, unit)
+    fresh = automatic_range(least, most, rows, unit)
+    if like is None or (like.unit, like.rows) != (unit, rows):
+        return fresh
+    return steady_range((*like.value_range, like.step), fresh, least, most, rows)
 
 
 def _frequency_figures(drawing: Drawing) -> _Ticks:
@@ -249,38 +249,64 @@ def _frequency_figures(drawing: Drawing) -> _Ticks:
     return sorted(ticks)
 
 
-def _draw_ground(
-    canvas: _Canvas,
-    drawing: Drawing,
-    unit: str,
+@lru_cache(maxsize=16)
+def _ground(
+    width: int,
+    height: int,
+    top_row: int,
+    rows: int,
+    columns: int,
+    low_hz: float,
+    high_hz: float,
+    bottom: float,
+    top: float,
     step: float,
-    ticks: _Ticks,
-    bands: Sequence[tuple[float, float, str]],
+    unit: str,
+    bands: tuple[tuple[float, float], ...],
+    frequency_axis: bool,
     ascii_only: bool,
-) -> None:
-    """The value axis, a dot where a value tick meets a frequency tick, and the shaded bands."""
-    bottom, top = drawing.value_range
-    first, left, right = drawing.top_row, drawing.left, drawing.left + drawing.columns
+) -> Drawing:
+    """The drawing without curves and names, kept while only curves change.
+
+    Both axes with their figures, a dot where a value tick meets a frequency tick, shaded bands.
+    """
+    canvas = _Canvas(
+        np.full((height, width), " ", dtype="<U4"), np.zeros((height, width), dtype=np.int16)
+    )
+    shaded = np.zeros((height, width), dtype=bool)
+    drawing = Drawing(
+        canvas.characters, canvas.styles, shaded, low_hz, high_hz, (bottom, top),
+        top_row, rows, GUTTER, columns, step, unit,
+    )  # fmt: skip
+    left, right = GUTTER, GUTTER + columns
     bar, cross, dot, shade = "|+.:" if ascii_only else "│┤·░"
-    canvas.characters[first : first + drawing.rows, left - 1] = bar
-    canvas.styles[first : first + drawing.rows, left - 1] = AXIS
-    for low_hz, high_hz, _ in bands:
-        start = max(left, drawing.column_of(max(low_hz, drawing.low_hz)))
-        stop = min(right, drawing.column_of(min(high_hz, drawing.high_hz)) + 1)
-        if start < stop and high_hz > drawing.low_hz and low_hz < drawing.high_hz:
-            canvas.shaded[first : first + drawing.rows, start:stop] = True
-            canvas.characters[first : first + drawing.rows, start:stop] = shade
-            canvas.styles[first : first + drawing.rows, start:stop] = SHADE
-    columns = [column for _, _, column in ticks]
-    for tick in np.arange(np.ceil(bottom / step - 1e-9), np.floor(top / step + 1e-9) + 1) * step:
-        row = first + int(np.floor((top - tick) / (top - bottom) * (drawing.rows - 1) + 0.5))
-        figure = show_tick(float(tick), unit, step)
+    canvas.write(0, 0, unit.rjust(4), AXIS)
+    canvas.characters[top_row : top_row + rows, left - 1] = bar
+    canvas.styles[top_row : top_row + rows, left - 1] = AXIS
+    for band_low_hz, band_high_hz in bands:
+        start = max(left, drawing.column_of(max(band_low_hz, low_hz)))
+        stop = min(right, drawing.column_of(min(band_high_hz, high_hz)) + 1)
+        if start < stop and band_high_hz > low_hz and band_low_hz < high_hz:
+            shaded[top_row : top_row + rows, start:stop] = True
+            canvas.characters[top_row : top_row + rows, start:stop] = shade
+            canvas.styles[top_row : top_row + rows, start:stop] = SHADE
+    ticks = _frequency_figures(drawing)
+    if frequency_axis:
+        for start, text, _ in ticks:
+            canvas.write(height - 1, start, text, AXIS)
+    columns_with_tick = [column for _, _, column in ticks]
+    first, last = math.ceil(bottom / step - 1e-9), math.floor(top / step + 1e-9)
+    for tick in [number * step for number in range(first, last + 1)]:
+        row = top_row + math.floor((top - tick) / (top - bottom) * (rows - 1) + 0.5)
+        figure = show_tick(tick, unit, step)
         figure = figure.replace("−", "-") if ascii_only else figure
         canvas.write(row, 0, f"{figure:>4} "[: GUTTER - 1], AXIS)
         canvas.write(row, left - 1, cross, AXIS)
-        free = [column for column in columns if canvas.styles[row, column] == TEXT]
+        free = [column for column in columns_with_tick if canvas.styles[row, column] == TEXT]
         canvas.characters[row, free] = dot
         canvas.styles[row, free] = GRID
+    shaded.flags.writeable = False
+    return drawing
 
 
 def _draw_curves(

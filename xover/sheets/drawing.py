@@ -6,8 +6,10 @@ terminal can colour it. It holds no more than what is seen; `curves.plot` makes 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from itertools import groupby
+from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,6 +56,9 @@ class Drawing:
     rows: int
     left: int
     columns: int
+    step: float = 0.0
+    """Between two ticks of the value axis."""
+    unit: str = ""
 
     @property
     def width(self) -> int:
@@ -67,9 +72,9 @@ class Drawing:
 
     def column_of(self, frequency_hz: float) -> int:
         """The column that shows a frequency (it may lie outside the plot)."""
-        span = np.log(self.high_hz / self.low_hz)
-        dot = np.log(frequency_hz / self.low_hz) / span * (2 * self.columns - 1)
-        return self.left + int(np.floor((dot + 0.5) / 2))
+        span = math.log(self.high_hz / self.low_hz)
+        dot = math.log(frequency_hz / self.low_hz) / span * (2 * self.columns - 1)
+        return self.left + math.floor((dot + 0.5) / 2)
 
     def frequency_at(self, column: int) -> float:
         """The frequency in Hz at the centre of a column."""
@@ -85,17 +90,56 @@ class Drawing:
         """Each row as text, without colour, trailing blanks kept."""
         return ["".join(row) for row in self.characters.tolist()]
 
+    def rows_unlike(self, other: Drawing) -> list[int]:
+        """The rows that differ from a drawing of the same size; every row where sizes differ."""
+        if other.characters.shape != self.characters.shape:
+            return list(range(self.height))
+        differ = (_codes(self.characters) != _codes(other.characters)).any(axis=(1, 2))
+        differ |= (self.styles != other.styles).any(axis=1)
+        differ |= (self.shaded != other.shaded).any(axis=1)
+        return np.flatnonzero(differ).tolist()
+
     def runs(self, row: int) -> list[tuple[str, int, bool]]:
-        """A row as (text, style, shaded) pieces of equal style, for a terminal to colour."""
-        cells = zip(
-            self.characters[row].tolist(),
-            self.styles[row].tolist(),
-            self.shaded[row].tolist(),
-            strict=True,
-        )
+        """A row as (text, style, shaded) pieces of equal style, for a terminal to colour.
+
+        Blanks outside the shade look the same in every style and go with the piece before.
+        """
+        text, starts, styles, shaded = self._pieces[row]
+        stops = [*starts[1:], self.width]
+        texts = [text[a:b] for a, b in zip(starts, stops, strict=True)]
+        if not isinstance(text, str):
+            texts = ["".join(piece) for piece in texts]
+        return list(zip(texts, styles, shaded, strict=True))
+
+    @cached_property
+    def _pieces(self) -> list[tuple[str | list[str], list[int], list[int], list[bool]]]:
+        """For each row its characters, where pieces start, and the style and shade of each."""
+        codes = _codes(self.characters)
+        key = 2 * self.styles.astype(np.int32) + self.shaded
+        blank = (codes[..., 0] == ord(" ")) & (codes[..., 1] == 0) & ~self.shaded
+        latest = np.where(blank, 0, np.arange(self.width))
+        np.maximum.accumulate(latest, axis=1, out=latest)
+        key = np.take_along_axis(key, latest, axis=1)
+        edge = np.ones_like(blank)
+        edge[:, 1:] = key[:, 1:] != key[:, :-1]
+        rows, columns = np.nonzero(edge)
+        found = key[rows, columns]
+        first = np.searchsorted(rows, np.arange(self.height + 1)).tolist()
+        starts, styles, shaded = columns.tolist(), (found >> 1).tolist(), (found & 1 > 0).tolist()
+        # A cell that holds one character is one code; then a row is a string to be sliced.
+        single = ((codes[..., 0] != 0) & (codes[..., 1] == 0)).all(axis=1).tolist()
+        whole = codes[..., 0].astype("<u4").tobytes().decode("utf-32-le", "replace")
+        width = self.width
         return [
-            ("".join(cell[0] for cell in piece), style, shaded)
-            for (style, shaded), piece in groupby(cells, key=lambda cell: (cell[1], cell[2]))
+            (
+                whole[row * width : (row + 1) * width]
+                if single[row]
+                else self.characters[row].tolist(),
+                starts[a:b],
+                styles[a:b],
+                shaded[a:b],
+            )
+            for row, (a, b) in enumerate(pairwise(first))
         ]
 
     def to_text(self, *, colour: bool, dark: bool = True) -> str:
@@ -109,6 +153,11 @@ class Drawing:
             "".join(_ansi(*run, dark=dark) for run in self.runs(row)) + "\n"
             for row in range(self.height)
         )
+
+
+def _codes(characters: NDArray[np.str_]) -> NDArray[np.uint32]:
+    """(height, width, 4) the code points of each cell, 0 where there is none."""
+    return np.ascontiguousarray(characters).view(np.uint32).reshape(*characters.shape, -1)
 
 
 def _ansi(text: str, style: int, shaded: bool, *, dark: bool) -> str:
@@ -135,5 +184,5 @@ def stack(upper: Drawing, lower: Drawing) -> Drawing:
         np.vstack([upper.styles, lower.styles]),
         np.vstack([upper.shaded, lower.shaded]),
         upper.low_hz, upper.high_hz, upper.value_range,
-        upper.top_row, upper.rows, upper.left, upper.columns,
+        upper.top_row, upper.rows, upper.left, upper.columns, upper.step, upper.unit,
     )  # fmt: skip

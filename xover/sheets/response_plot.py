@@ -11,17 +11,18 @@ from collections.abc import Sequence
 import numpy as np
 
 from xover.acoustics.field import paths_at
-from xover.design.crossings import crossings
+from xover.design.crossings import crossings, shaded
 from xover.design.responses import Response
 from xover.dsp.axis import Axis
 from xover.model.names import inert
 from xover.model.preset import Preset
-from xover.model.units import plain, show_dbu, show_ms
+from xover.model.units import show_dbu, show_ms
 from xover.sheets.cells import width_of
 from xover.sheets.curves import magnitude_over_phase
 from xover.sheets.drawing import Curve
 from xover.sheets.figures import response_figure
 from xover.sheets.palette import dash_name
+from xover.sheets.wording import crossing_words
 
 Band = tuple[float, float, str]
 
@@ -57,19 +58,12 @@ def panels_of(
     bands: list[Band] = []
     if answer.kind == "listener":
         magnitude += part_curves(preset, answer, only)
-        for crossing in crossings(preset, answer.name, answer.drive, only=only):
-            text = f"{crossing.lower} / {crossing.upper}: loss {plain(crossing.loss_db, 1)} dB"
-            bands += [(low, high, text) for low, high in crossing.bands_hz]
-    return magnitude, phase, _apart(bands)
-
-
-def _apart(bands: Sequence[Band]) -> list[Band]:
-    """Bands without overlap, the first of each place: left and right would cover each other."""
-    kept: list[Band] = []
-    for low, high, text in sorted(bands):
-        if not kept or low > kept[-1][1]:
-            kept.append((low, high, text))
-    return kept
+        found = crossings(preset, answer.name, answer.drive, only=only)
+        bands = [
+            (low, high, "" if named is None else crossing_words(named))
+            for low, high, named in shaded(found)
+        ]
+    return magnitude, phase, bands
 
 
 def title_of(preset: Preset, answer: Response, width: int = 200) -> str:

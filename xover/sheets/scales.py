@@ -100,3 +100,26 @@ def automatic_range(
         step = (most - least) or 1.0
         return least - step, most + step, step
     return best
+
+
+def steady_range(
+    held: tuple[float, float, float],
+    fresh: tuple[float, float, float],
+    least: float,
+    most: float,
+    rows: int,
+) -> tuple[float, float, float]:
+    """The range `held` (bottom, top, step) while data from `least` to `most` sit well in it.
+
+    Else `fresh`, the automatic one; so a scale does not jump at every small change. Well: the
+    highest value is a quarter of a row or more below the top but not far below, and what the
+    automatic range would show is shown, at no less than two thirds of its size.
+    """
+    bottom, top, _ = held
+    span, fresh_span = top - bottom, fresh[1] - fresh[0]
+    row = span / max(1, rows - 1)
+    fits_above = most <= top - 0.25 * row + 1e-9 and top - fresh[1] <= 0.25 * fresh_span
+    deepest = max(least, fresh[0])
+    slack = 0.25 * row if least >= fresh[0] else 0.15 * fresh_span
+    fits_below = deepest >= bottom - slack - 1e-9
+    return held if fits_above and fits_below and span <= 1.5 * fresh_span + 1e-9 else fresh

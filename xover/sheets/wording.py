@@ -6,8 +6,14 @@ Cautions are the usual ones of the trade and yield to local codes; definitions a
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from xover.model.drive import Drive
-from xover.model.units import signed
+from xover.model.names import inert
+from xover.model.units import plain, signed
+
+if TYPE_CHECKING:
+    from xover.design.crossings import Crossing
 
 CAUTIONS: tuple[str, ...] = (
     "Local codes, the manufacturer's instructions and licensed practice come first; this sheet "
@@ -40,6 +46,12 @@ DEFINITIONS: tuple[str, ...] = (
     "0 dBu is 0.7746 V rms. Delay in metres is sound's path at the air temperature above. "
     "Polarity INVERTED turns the sign of the signal over; it is not a delay.",
 )
+
+
+def crossing_words(crossing: Crossing) -> str:
+    """`Sub / Top L: loss 0.1 dB`, names inert."""
+    names = f"{inert(crossing.lower)} / {inert(crossing.upper)}"
+    return f"{names}: loss {plain(crossing.loss_db, 1)} dB"
 
 
 def drive_sentence(drive: Drive) -> str:

@@ -311,8 +311,8 @@ class Doing(Drawing):
 
     def do_save(self, then: Callable[[], None] | None = None, *, over: bool = False) -> None:
         """Save in place; asks for a name or whose version counts where that is needed."""
-        from xover.model.problems import Refused
         from xover.files.preset_file import ChangedOnDisk, NeedsName
+        from xover.model.problems import Refused
 
         session = self.session
         assert session is not None

@@ -11,12 +11,12 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from xover.design.crossings import Crossing
+from xover.design.crossings import Crossing, shaded
 from xover.model.names import inert
-from xover.model.units import plain
 from xover.session import views
 from xover.sheets.drawing import Curve
 from xover.sheets.palette import dash_name
+from xover.sheets.wording import crossing_words
 from xover.tui.listening import Listening
 from xover.tui.plot import PlotData, Reading
 
@@ -102,13 +102,7 @@ def _flight_ms(view: views.View) -> float:
 
 
 def _bands(crossings: Sequence[Crossing]) -> tuple[tuple[float, float, str], ...]:
-    kept: list[tuple[float, float, str]] = []
-    found = [
-        (low, high, f"{inert(item.lower)} / {inert(item.upper)}: loss {plain(item.loss_db, 1)} dB")
-        for item in crossings
-        for low, high in item.bands_hz
-    ]
-    for low, high, text in sorted(found):
-        if not kept or low > kept[-1][1]:
-            kept.append((low, high, text))
-    return tuple(kept)
+    return tuple(
+        (low, high, "" if named is None else crossing_words(named))
+        for low, high, named in shaded(crossings)
+    )

@@ -73,13 +73,13 @@ class AlignDialog(Dialog["Proposal"]):
         *,
         move: tuple[str, ...] = (),
         to: str | None = None,
-        listeners: tuple[str, ...] = (),
+        listener: str | None = None,
     ) -> None:
-        """`move`, `to` and `listeners` are chosen at first."""
+        """`move`, `to` and `listener` are chosen at first."""
         super().__init__()
         self._preset = preset
         self._drive = drive
-        self._first = (move, to, listeners)
+        self._first = (move, to, () if listener is None else (listener,))
         self._answer: Answer | None = None
         self._began: float = 0.0
         self._ticker: Timer | None = None

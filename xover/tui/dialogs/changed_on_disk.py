@@ -26,8 +26,8 @@ class ChangedOnDiskDialog(ChoiceDialog):
             paragraphs.append(f"{steps} not saved.")
         choices = [("copy", "Save mine under another name")]
         if not gone:
-            lost = "; mine is thrown away" if steps_unsaved else ""
-            choices.append(("reload", f"Read the file anew{lost}"))
+            back = "; undo gives mine back" if steps_unsaved else ""
+            choices.append(("reload", f"Read the file anew{back}"))
         over = "Write mine there again" if gone else "Write mine over theirs"
         choices.append(("overwrite", over))
         super().__init__("The file has changed", tuple(paragraphs), tuple(choices))

@@ -69,11 +69,10 @@ class ImportAnswers(Struct, frozen=True):
 
 @dataclass(frozen=True, eq=False)
 class ImportChoice:
-    """A capture put into the preset: the step's name and the preset after it."""
+    """A capture put into the preset: the step's name, and the preset with the capture in it."""
 
     name: str
-    before: Preset
-    after: Preset
+    preset: Preset
     output: str
     listener: str
     session: str | None
@@ -159,7 +158,7 @@ def put_in(preset: Preset, capture: ReadCapture, answers: ImportAnswers) -> Impo
         driven = answers.driven or None
         if driven is None:
             raise Refused.at("", "tick the inputs that carried the test signal")
-    after = attach_measurement(
+    edited = attach_measurement(
         preset,
         output=output,
         listener=listener,
@@ -168,7 +167,7 @@ def put_in(preset: Preset, capture: ReadCapture, answers: ImportAnswers) -> Impo
         driven=driven,
     )
     name = f"capture of {inert(output)} at {inert(listener)}"
-    return ImportChoice(name, preset, after, output, listener, session)
+    return ImportChoice(name, edited, output, listener, session)
 
 
 def understood_lines(capture: ReadCapture, width: int) -> list[Content]:

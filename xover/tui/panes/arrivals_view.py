@@ -30,7 +30,7 @@ _BLOCKS = "▁▂▃▄▅▆▇█"
 _WIDE = 52
 """From this width on, the timeline stands beside the figures instead of under them."""
 _FIGURES = 22
-_LEAST_BAR = 8
+_LEAST_BAR = 16
 
 
 @dataclass(frozen=True)

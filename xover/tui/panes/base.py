@@ -29,6 +29,11 @@ class Opened(Protocol):
         """The preset as it is now."""
         ...
 
+    @property
+    def read_only(self) -> str:
+        """Why nothing can be edited, "" where it can."""
+        ...
+
 
 class Pane(Widget):
     """A companion pane; `title` stands above its content and in the list of panes."""

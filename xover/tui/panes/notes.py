@@ -78,14 +78,18 @@ class NotesPane(Pane):
         self._shown = ""
         """The text as the area gave it back when it was last filled or handed over."""
         self._timer: Timer | None = None
+        self._read_only = False
 
     def body(self) -> ComposeResult:
         """The text and a line for what has to be said about it."""
-        yield NotesArea(id="notes", soft_wrap=True, tab_behavior="focus")
+        yield NotesArea(id="notes", soft_wrap=True, tab_behavior="focus", read_only=self._read_only)
         yield Static("", id="said", markup=False)
 
     def show(self, session: Opened, *, drive: Drive | None = None) -> None:
         """Show the session's notes; text being typed is not disturbed by other edits."""
+        self._read_only = bool(session.read_only)
+        if self.is_mounted:
+            self.query_one(NotesArea).read_only = self._read_only
         if self._preset is not None and session.preset.notes == self._preset.notes:
             self._preset = session.preset
             return
@@ -103,15 +107,6 @@ class NotesPane(Pane):
         area.move_cursor((min(place[0], area.document.line_count - 1), place[1]))
         alike = self._shown == preset.notes
         self._say("" if alike else "Its line ends differ; an edit here makes them alike.")
-
-    @property
-    def is_editable(self) -> bool:
-        """Whether the notes may be typed in; a read-only session says no."""
-        return not self.query_one(NotesArea).read_only
-
-    @is_editable.setter
-    def is_editable(self, value: bool) -> None:
-        self.query_one(NotesArea).read_only = not value
 
     def hand_over(self) -> None:
         """Post what was typed at once; nothing where nothing was."""
