@@ -11,17 +11,24 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace
 from rich.cells import cell_len
-from xover.model.entry import show
 
 from tests.strategies import everything, presets
 from xover.files.preset_json import load
 from xover.files.shipped import presets_folder
 from xover.model.changes import with_output
+from xover.model.entry import show
 from xover.model.preset import Preset
 from xover.model.processing import EqSection, Group, Input, Output
 from xover.session.cells import Cell, value_of
 from xover.tui.line_editor import LONGEST, LineEditor
-from xover.tui.sheet_layout import LEAST, column_widths, first_in_sight, label_width, laid_out
+from xover.tui.sheet_layout import (
+    LEAST,
+    LEAST_INPUT,
+    column_widths,
+    first_in_sight,
+    label_width,
+    laid_out,
+)
 from xover.tui.sheet_paint import MARKS, cell_text, heading, steady
 from xover.tui.sheet_view import sheet_view
 
@@ -131,11 +138,16 @@ def test_columns_fit_their_content_at_three_sizes(path: object, width: int) -> N
     view = sheet_view(load(str(path)))
     widths = column_widths(view, width)
     room = width - label_width(view.rows, width)
+    cut = [
+        each
+        for column, each in zip(view.columns, widths, strict=True)
+        if each < column.natural_width + 2
+    ]
     for column, each in zip(view.columns, widths, strict=True):
-        assert each >= LEAST
-        if each < column.natural_width + 2:
-            assert sum(widths) + len(widths) >= room - 1, "cut only where room is short"
-            assert each >= 14
+        assert each >= (LEAST_INPUT if column.side == "input" else LEAST)
+    if cut:
+        assert min(cut) >= 14
+        assert sum(widths) + len(widths) + len(cut) > room, "one wider each would not fit"
     plan = laid_out(view, widths, width, 0)
     assert all(span.x + span.width <= width for span in plan.spans)
     assert sum(span.width == widths[span.column] for span in plan.spans) >= 4

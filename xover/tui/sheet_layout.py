@@ -14,7 +14,9 @@ from xover.sheets.cells import width_of
 from xover.tui.sheet_view import RowView, SheetView
 
 LEAST = 10
-"""The narrowest column, margins included: `inverted` and both of them."""
+"""The narrowest output, margins included: `inverted` and both of them."""
+LEAST_INPUT = 8
+"""The narrowest input: `normal` and both margins."""
 MOST = 40
 _SLIVER = 6
 """The least of a column that is worth showing."""
@@ -71,7 +73,10 @@ def column_widths(
     what is bearable at this size. Columns never get narrower than in `previous`, so that the
     sheet holds still while it is worked on.
     """
-    wanted = [min(MOST, max(LEAST, column.natural_width + MARGINS)) for column in view.columns]
+    wanted = [
+        min(MOST, max(LEAST_INPUT if each.side == "input" else LEAST, each.natural_width + MARGINS))
+        for each in view.columns
+    ]
     room = width - label_width(view.rows, width)
     room -= len(wanted)  # a divider each
     least = 14 if width < 100 else 16 if width < 140 else 20

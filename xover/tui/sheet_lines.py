@@ -119,11 +119,14 @@ class Scene:
     def _cell(self, span: Span, row: int) -> Segment:
         assert self.view is not None
         styles, room = self.looks, max(0, span.width - 2)
-        shown = self.view.columns[span.column].cells.get(self.view.rows[row].id)
+        column, id = self.view.columns[span.column], self.view.rows[row].id
+        shown = column.cells.get(id)
         text, mark, style = " " * room, " ", styles.base
         if shown is not None:
-            text = cell_text(self.view.rows[row].id, shown, room, self.marks)
-            mark, style = cell_mark(shown, self.marks), cell_style(shown, styles)
+            known = column.fitted.get((id, room))
+            if known is None:
+                known = column.fitted[id, room] = cell_text(id, shown, room, self.marks)
+            text, mark, style = known, cell_mark(shown, self.marks), cell_style(shown, styles)
         if self.refused and (cell := self.view.cell(span.column, row)) in self.refused:
             text = fitted(steady(inert(self.refused[cell][0])), room)
             mark, style = self.marks.fault, styles.fault

@@ -87,6 +87,11 @@ class ColumnView:
         return inert(self.name)
 
     @cached_property
+    def fitted(self) -> dict[tuple[Row, int], str]:
+        """Room for the texts of cells as they were fitted to a width, by row and width."""
+        return {}
+
+    @cached_property
     def natural_width(self) -> int:
         """Columns that the widest cell and the whole heading take, without margins."""
         heading = width_of(self.label) + 6 * self.muted + 2 * bool(self.groups)
