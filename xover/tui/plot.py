@@ -195,7 +195,10 @@ class CurvePlot(Widget, can_focus=True):
                 rows = [
                     Strip(
                         [
-                            Segment(text, _style(style, shaded, dark, plain_))
+                            Segment(
+                                text.replace("░", " ") if shaded and not plain_ else text,
+                                _style(style, shaded, dark, plain_),
+                            )
                             for text, style, shaded in drawing.runs(y)
                         ],
                         width,
