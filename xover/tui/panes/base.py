@@ -74,20 +74,21 @@ class Pane(Widget):
         """Show the session's preset; cheap, and free where nothing has changed.
 
         `drive` is what is played where that is not the preset's own stimulus. A pane that is not
-        on screen does its work when it comes there.
+        mounted yet does its work when it is.
         """
         settled = drive_of(session.preset) if drive is None else drive
         if session.preset is self._preset and settled == self._drive:
             return
         self._preset, self._drive, self._stale = session.preset, settled, True
-        self._refresh_if_seen()
+        if self.is_mounted:
+            self._catch_up()
 
-    def on_show(self) -> None:
-        """Catch up with what happened out of sight."""
-        self._refresh_if_seen()
+    def on_mount(self) -> None:
+        """Catch up with what was shown before there was a place for it."""
+        self._catch_up()
 
     def refresh_content(self, preset: Preset, drive: Drive) -> None:
-        """Bring the content up to date; called only while the pane is on screen."""
+        """Bring the content up to date; called only while the pane is mounted."""
 
     def result_ready(self, result: object, sentence: str) -> None:
         """Show what was computed last, or the `sentence` that says why it could not be."""
@@ -109,13 +110,10 @@ class Pane(Widget):
             self.result_ready(message.result, sentence)
         self._mark()
 
-    def _refresh_if_seen(self) -> None:
-        if not self._stale or not self.is_mounted or not self.display:
-            return
-        if self._preset is None or self._drive is None:
-            return
-        self._stale = False
-        self.refresh_content(self._preset, self._drive)
+    def _catch_up(self) -> None:
+        if self._stale and self._preset is not None and self._drive is not None:
+            self._stale = False
+            self.refresh_content(self._preset, self._drive)
 
     def _mark(self) -> None:
         if not self.is_attached:

@@ -77,6 +77,8 @@ class NotesPane(Pane):
         super().__init__(id=id)
         self._shown = ""
         """The text as the area gave it back when it was last filled or handed over."""
+        self._typed = ""
+        """The text as it stands in the area."""
         self._timer: Timer | None = None
         self._read_only = False
 
@@ -103,23 +105,36 @@ class NotesPane(Pane):
         self._stop_timer()
         place = area.cursor_location
         area.load_text(preset.notes)
-        self._shown = area.text
+        self._shown = self._typed = area.text
         area.move_cursor((min(place[0], area.document.line_count - 1), place[1]))
         alike = self._shown == preset.notes
         self._say("" if alike else "Its line ends differ; an edit here makes them alike.")
 
+    def taken(self) -> str | None:
+        """What was typed and not yet handed over, which it is with this; None for nothing."""
+        self._stop_timer()
+        if self._typed == self._shown:
+            return None
+        self._shown = self._typed
+        return self._typed
+
     def hand_over(self) -> None:
         """Post what was typed at once; nothing where nothing was."""
-        self._stop_timer()
-        text = self.query_one(NotesArea).text
-        if text != self._shown:
-            self._shown = text
+        text = self.taken()
+        if text is not None:
             self.post_message(self.Changed(text))
+
+    def on_unmount(self) -> None:
+        """What was typed goes to the app, which outlives the pane."""
+        text = self.taken()
+        if text is not None:
+            self.app.post_message(self.Changed(text))
 
     def _on_text_area_changed(self, event: TextArea.Changed) -> None:
         event.stop()
         self._stop_timer()
-        if event.text_area.text != self._shown:
+        self._typed = event.text_area.text
+        if self._typed != self._shown:
             self._say("")
             self._timer = self.set_timer(PAUSE_S, self.hand_over)
 

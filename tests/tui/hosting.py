@@ -1,0 +1,91 @@
+"""A screen around one widget or dialog, for tests: it keeps what they post and answer."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+from textual.app import App, ComposeResult
+from textual.events import Paste
+from textual.message import Message
+from textual.pilot import Pilot
+from textual.screen import ModalScreen
+from textual.widget import Widget
+from textual.widgets import Input
+
+UNANSWERED = object()
+
+
+class Host(App[None]):
+    """Holds one widget, or one dialog over an empty screen."""
+
+    def __init__(self, make: Callable[[], Widget]) -> None:
+        super().__init__()
+        self._make = make
+        self.posted: list[Message] = []
+        self.answer: Any = UNANSWERED
+        self.held: Any = None
+
+    def compose(self) -> ComposeResult:
+        self.held = self._make()
+        if not isinstance(self.held, ModalScreen):
+            yield self.held
+        else:
+            yield Input(id="behind")
+
+    def on_mount(self) -> None:
+        if isinstance(self.held, ModalScreen):
+            self.push_screen(self.held, self._answered)
+
+    def _answered(self, answer: Any) -> None:
+        self.answer = answer
+
+    def of(self, kind: type[Message]) -> list[Any]:
+        """The messages of a kind, each once however far it bubbled."""
+        found = {id(message): message for message in self.posted if isinstance(message, kind)}
+        return list(found.values())
+
+    def text(self) -> str:
+        """What stands on the screen."""
+        strips = self.screen._compositor.render_strips()
+        return "\n".join("".join(piece.text for piece in strip) for strip in strips)
+
+
+Steps = Callable[[Host, Pilot[None]], Awaitable[None]]
+
+
+def run(make: Callable[[], Widget], steps: Steps, size: tuple[int, int] = (80, 24)) -> Host:
+    """Put up what `make` gives and go through the steps."""
+    app = Host(make)
+
+    async def main() -> None:
+        async with app.run_test(size=size, message_hook=app.posted.append) as pilot:
+            await pilot.pause()
+            await steps(app, pilot)
+
+    asyncio.run(main())
+    return app
+
+
+async def until(pilot: Pilot[None], holds: Callable[[], bool]) -> None:
+    """Wait for what is computed beside the screen, 20 s at most on a busy machine."""
+    for _ in range(1000):
+        await pilot.pause()
+        if holds():
+            return
+        await asyncio.sleep(0.02)
+    raise AssertionError("it did not come to pass")
+
+
+async def type_in(pilot: Pilot[None], text: str) -> None:
+    """Type a text, letter by letter."""
+    names = {" ": "space", "-": "minus", ".": "full_stop", "/": "slash", ",": "comma"}
+    await pilot.press(*(names.get(letter, letter) for letter in text))
+
+
+async def paste(app: Host, pilot: Pilot[None], text: str) -> None:
+    """Paste a text where the focus is."""
+    assert app.focused is not None
+    app.focused.post_message(Paste(text))
+    await pilot.pause()
