@@ -53,7 +53,7 @@ class Workbench(Doing, App[int]):
             yield Vertical(id="curves")
             yield Container(id="pane")
         yield Vertical(id="sheet")
-        yield Line(id="readout")
+        yield Line(most=3, id="readout")
         yield Line(footer_text(80), id="footer")
 
     def on_mount(self) -> None:

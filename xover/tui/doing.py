@@ -45,6 +45,8 @@ class Doing(Drawing):
     _saved: Preset | None = None
     _clip: tuple[object, Value, str] | None = None
     _said: str = ""
+    _said_at: Cell | None = None
+    """Where the cursor stood when that was said."""
     _pane: str = ""
     _recent: tuple[str, ...] = ()
 
@@ -169,6 +171,7 @@ class Doing(Drawing):
         from xover.model.names import inert
 
         self._said = inert(sentence)
+        self._said_at = self.grid.cursor if self.query("#grid") else None
         self.query_one("#readout", Line).tell(f" {self._said}")
 
     def tell_readout(self) -> None:
@@ -178,10 +181,12 @@ class Doing(Drawing):
         cell = self.grid.cursor
         if cell is None:
             return
+        from xover.model.names import inert
         from xover.tui.readout import readout
 
-        left, right = readout(self.session.preset, cell)
-        self.query_one("#readout", Line).tell(f" {left}", f"{right} ")
+        sentence = self.grid.sentence
+        text = sentence or readout(self.session.preset, cell).fitted(self.size.width - 2)
+        self.query_one("#readout", Line).tell(f" {inert(text)}")
 
     # Requests of the sheet
 
@@ -236,7 +241,8 @@ class Doing(Drawing):
 
     def on_sheet_grid_cursor_moved(self, message: CursorMoved) -> None:
         """Another cell: the read-out follows, and what was said is done with."""
-        self._said = ""
+        if message.cell != self._said_at:
+            self._said = ""
         self.tell_readout()
 
     def on_sheet_grid_copied(self, message: Copied) -> None:
@@ -276,8 +282,12 @@ class Doing(Drawing):
             self.step(lambda: session.swap_columns(message.first, message.second))
 
     def on_sheet_grid_told(self, message: Told) -> None:
-        """A sentence of the sheet."""
-        self.say(message.sentence)
+        """A sentence of the sheet; "" where what was said is done with."""
+        if message.sentence:
+            self.say(message.sentence)
+        else:
+            self._said = ""
+            self.tell_readout()
 
     # Actions
 

@@ -1,6 +1,7 @@
 """The three lines around sheet and curves: title, what the cell is, what the keys do.
 
-Each is one row of text that fits whatever width there is; words go as a whole, from the right.
+Each fits whatever width there is; words go as a whole, from the right. A sentence that one row
+does not hold may take more of them.
 """
 
 from __future__ import annotations
@@ -10,23 +11,47 @@ from rich.style import Style
 from textual.strip import Strip
 from textual.widget import Widget
 
-from xover.sheets.cells import fitted, width_of
+from xover.sheets.cells import fitted, width_of, wrapped
 
 
 class Line(Widget, can_focus=False):
-    """One row: `left` text, `right` text, of which the left gives way."""
+    """One row: `left` text, `right` text, of which the left gives way.
+
+    A `left` text alone may take up to `most` rows, broken between words.
+    """
 
     DEFAULT_CSS = "Line { height: 1; width: 1fr; }"
 
-    def __init__(self, left: str = "", right: str = "", *, id: str | None = None) -> None:
+    def __init__(
+        self, left: str = "", right: str = "", *, most: int = 1, id: str | None = None
+    ) -> None:
         super().__init__(id=id)
-        self._left, self._right = left, right
+        self._left, self._right, self._most = left, right, most
 
     def tell(self, left: str, right: str = "") -> None:
         """Show other text; repaints only where it differs."""
         if (left, right) != (self._left, self._right):
             self._left, self._right = left, right
+            self._fold()
             self.refresh()
+
+    def on_resize(self) -> None:
+        """Another width: perhaps other rows."""
+        self._fold()
+
+    def _fold(self) -> None:
+        """As many rows as the text takes."""
+        rows = len(self._rows(self.size.width)) if self._most > 1 and self.size.width else 1
+        if self.styles.height is None or self.styles.height.value != rows:
+            self.styles.height = rows
+
+    def _rows(self, width: int) -> list[str]:
+        if self._most == 1 or self._right or width < 4 or width_of(self._left) <= width:
+            return [in_row(self._left, self._right, width)]
+        rows = wrapped(self._left.strip(), width - 1, indent=" ")
+        if len(rows) > self._most:
+            rows[self._most - 1 :] = [" " + " ".join(row.strip() for row in rows[self._most - 1 :])]
+        return [in_row(row, "", width) for row in rows]
 
     @property
     def text(self) -> str:
@@ -34,10 +59,11 @@ class Line(Widget, can_focus=False):
         return f"{self._left}  {self._right}" if self._right else self._left
 
     def render_line(self, y: int) -> Strip:
-        """The row, exactly as wide as the widget."""
+        """A row, exactly as wide as the widget."""
         width = self.size.width
         style: Style = self.rich_style
-        return Strip([Segment(in_row(self._left, self._right, width), style)], width)
+        rows = self._rows(width)
+        return Strip([Segment(rows[y] if y < len(rows) else " " * width, style)], width)
 
 
 def in_row(left: str, right: str, width: int) -> str:

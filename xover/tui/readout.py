@@ -1,14 +1,15 @@
 """What the cell under the cursor is, in every unit it is typed in, and what may be typed.
 
-Pure: a preset and a cell in, two pieces of text out.
+Pure: a preset and a cell in, pieces of text out, and as many of them as a width holds.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 from xover.acoustics.air import speed_of_sound_m_s
-from xover.model.entry import help_for, show
+from xover.model.entry import help_for, show, step_words
 from xover.model.names import inert
 from xover.model.places import Key, parse
 from xover.model.preset import Preset
@@ -16,6 +17,9 @@ from xover.model.problems import Refused
 from xover.model.processing import Input, Limit, Output
 from xover.model.units import plain, short, show_c, volts_from_dbu
 from xover.session.cells import Cell, PlainRow, Row, Side, entry_row, row_words, value_of
+from xover.sheets.cells import width_of
+
+_GAP = "   "
 
 
 def cell_words(cell: Cell) -> str:
@@ -23,27 +27,52 @@ def cell_words(cell: Cell) -> str:
     return f"{inert(cell.column)}, {row_words(cell.row)}"
 
 
-def readout(preset: Preset, cell: Cell) -> tuple[str, str]:
-    """What the cell holds, with other units; what may be typed there."""
+class Readout(NamedTuple):
+    """What a cell holds, how far a nudge goes, what may be typed, and the value in other units."""
+
+    holds: str
+    nudge: str = ""
+    takes: str = ""
+    more: str = ""
+
+    def fitted(self, width: int) -> str:
+        """As much as `width` columns hold, the value first; no word and no example is cut."""
+        text = self.holds
+        if self.nudge and width_of(text + _GAP + self.nudge) <= width:
+            text += _GAP + self.nudge
+        examples = self.takes.split(", ") if self.takes else []
+        for count in range(len(examples), 0, -1):
+            part = _GAP + ", ".join(examples[:count])
+            if width_of(text + part) <= width:
+                text += part
+                break
+        if self.more and width_of(text + _GAP + self.more) <= width:
+            text += _GAP + self.more
+        return text
+
+
+def readout(preset: Preset, cell: Cell) -> Readout:
+    """What is to be said about a cell."""
     try:
         value = value_of(preset, cell)
     except Refused:
-        return f"{inert(cell.column)} has no {row_words(cell.row)}", ""
+        return Readout(f"{inert(cell.column)} has no {row_words(cell.row)}")
+    more = ""
     text = f"{cell_words(cell)}  {show(entry_row(cell.row), value)}"
     if cell.row == "delay" and isinstance(value, float | int):
         metres = value / 1000.0 * speed_of_sound_m_s(preset.air)
         samples = value / 1000.0 * preset.sample_rate_hz
-        text += (
-            f" ms = {plain(metres, 2)} m at {show_c(preset.air.temperature_c)}"
-            f" = {short(samples, 1)} samples"
-        )
+        text += f" ms = {plain(metres, 2)} m at {show_c(preset.air.temperature_c)}"
+        more = f"{short(samples, 1)} samples"
     elif cell.row == "gain":
         text += " dB"
     elif isinstance(value, Limit):
         text += f" = {plain(volts_from_dbu(value.threshold_dbu), 3)} V rms"
         if cell.row == "peak":
             text += " of the sine with that peak"
-    return text, help_for(entry_row(cell.row))
+    step = step_words(entry_row(cell.row)) if value is not None else ""
+    nudge = f"[ ] {step}" if step else ""
+    return Readout(text, nudge, help_for(entry_row(cell.row)), more)
 
 
 _ROWS: dict[str, PlainRow] = {

@@ -226,7 +226,7 @@ class SheetGrid(SheetSurface):
     def _wheel(self, event: events.MouseEvent, by: tuple[int, int]) -> None:
         event.stop()
         event.prevent_default()
-        if self._view is not None:
+        if self._widths:
             self._scroll_sheet(self._first_column + by[0], self._top_row + by[1])
 
     # The editor
@@ -276,6 +276,7 @@ class SheetGrid(SheetSurface):
         cell = self.cursor
         if cell in self._refused:
             self._forget((cell,))
+            self.post_message(self.Told(""))
         elif self._anchor != self._column:
             self._go(self._column, self._row)
         else:

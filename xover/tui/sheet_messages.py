@@ -60,6 +60,6 @@ class Swapped(Message, namespace="sheet_grid"):
 
 @dataclass
 class Told(Message, namespace="sheet_grid"):
-    """One sentence for the person at the keys: what could not be done here."""
+    """One sentence for the person at the keys: what could not be done here; "" takes it back."""
 
     sentence: str

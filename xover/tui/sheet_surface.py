@@ -178,8 +178,8 @@ class SheetSurface(Widget, can_focus=True):
 
     def _keep_in_sight(self) -> bool:
         """Scroll just as far as the cursor needs; whether that moved anything."""
-        if self._view is None or not self.size:
-            return False
+        if self._view is None or not self._widths:
+            return False  # nothing has been laid out yet
         width, tall = self.size.width, self._rows_in_sight()
         top = max(min(self._top_row, self._row), self._row - tall + 1)
         first = first_in_sight(self._view, self._widths, width, self._first_column, self._column)
