@@ -106,9 +106,11 @@ class Drawing:
         """
         text, starts, styles, shaded = self._pieces[row]
         stops = [*starts[1:], self.width]
-        texts = [text[a:b] for a, b in zip(starts, stops, strict=True)]
-        if not isinstance(text, str):
-            texts = ["".join(piece) for piece in texts]
+        between = zip(starts, stops, strict=True)
+        if isinstance(text, str):
+            texts = [text[a:b] for a, b in between]
+        else:
+            texts = ["".join(text[a:b]) for a, b in between]
         return list(zip(texts, styles, shaded, strict=True))
 
     @cached_property
