@@ -16,6 +16,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -63,7 +64,42 @@ def main() -> None:
     for name, picture in pictures().items():
         (PICTURES / name).write_text(picture, encoding="utf-8")
         print(f"wrote {PICTURES / name}", file=sys.stderr)
+    write_workbench(PICTURES / "workbench.svg")
     write_sheet_page(PICTURES / "sheet.png")
+
+
+def write_workbench(path: Path) -> None:
+    """The workbench on the hall, as a terminal without colour shows it; needs tmux."""
+    tmux = shutil.which("tmux")
+    if tmux is None:
+        raise RuntimeError("tmux is needed to picture the workbench")
+    with tempfile.TemporaryDirectory() as name:
+        place = Path(name)
+        shutil.copy(xover.default_example(), place / "harbour-hall.json")
+        socket = f"pictures-{os.getpid()}"
+        keys: list[tuple[float, tuple[str, ...]]] = [(6.0, ("Right",)), (0.5, ("F3",)), (2.0, ())]
+        environment = {**os.environ, "PYTHONPATH": str(ROOT), "COLORTERM": "truecolor"}
+        environment["XDG_STATE_HOME"] = str(place)
+        environment["NO_COLOR"] = "1"
+        command = [tmux, "-L", socket]
+        subprocess.run(
+            [*command, "new-session", "-d", "-x", "140", "-y", "40",
+             f"{sys.executable} -m xover harbour-hall.json"],
+            check=True, cwd=place, env=environment,
+        )  # fmt: skip
+        try:
+            for wait_s, words in keys:
+                time.sleep(wait_s)
+                if words:
+                    subprocess.run([*command, "send-keys", *words], check=True)
+            shown = subprocess.run(
+                [*command, "capture-pane", "-p"], check=True, capture_output=True, text=True
+            ).stdout
+        finally:
+            subprocess.run([*command, "kill-server"], check=False)
+    picture = terminal_svg("xover harbour-hall.json", shown, columns=140)
+    path.write_text(picture, "utf-8")
+    print(f"wrote {path}", file=sys.stderr)
 
 
 def write_captures(folder: Path) -> None:

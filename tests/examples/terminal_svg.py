@@ -71,7 +71,7 @@ def _cells(line: str) -> Iterator[Cell]:
     ink, ground = INK, None
     for index, piece in enumerate(_SEQUENCE.split(line.rstrip("\r"))):
         if index % 2:
-            ink, ground = _colours(piece)
+            ink, ground = _colours(piece, ink, ground)
             continue
         if "\x1b" in piece:
             raise ValueError("a control sequence that is not a colour")
@@ -81,15 +81,46 @@ def _cells(line: str) -> Iterator[Cell]:
                 yield Cell("", ink, ground)
 
 
-def _colours(codes: str) -> tuple[str, str | None]:
-    ink, ground = INK, None
-    for kind, red, green, blue in re.findall(r"([34]8);2;(\d+);(\d+);(\d+)", codes):
-        colour = f"#{int(red):02x}{int(green):02x}{int(blue):02x}"
-        if kind == "38":
-            ink = colour
-        else:
-            ground = colour
+def _colours(codes: str, ink: str, ground: str | None) -> tuple[str, str | None]:
+    """Ink and ground after a sequence: 24-bit, 256 and 16 colours, resets, reverse left out."""
+    numbers = [int(code or 0) for code in codes.split(";")]
+    at = 0
+    while at < len(numbers):
+        number = numbers[at]
+        if number in (38, 48) and at + 1 < len(numbers):
+            if numbers[at + 1] == 2:
+                colour, at = _hex(*numbers[at + 2 : at + 5]), at + 4
+            else:
+                colour, at = _indexed(numbers[at + 2]), at + 2
+            ink, ground = (colour, ground) if number == 38 else (ink, colour)
+        elif number == 0:
+            ink, ground = INK, None
+        elif number == 39:
+            ink = INK
+        elif number == 49:
+            ground = None
+        elif 30 <= number <= 37:
+            ink = _indexed(number - 30)
+        elif 90 <= number <= 97:
+            ink = _indexed(number - 82)
+        at += 1
     return ink, ground
+
+
+def _hex(red: int, green: int, blue: int) -> str:
+    return f"#{red:02x}{green:02x}{blue:02x}"
+
+
+def _indexed(index: int) -> str:
+    """A colour of the 256: 16 basic ones, a cube of 6·6·6, 24 greys (ECMA-48's usual extension)."""
+    if index < 16:
+        on = 255 if index >= 8 else 170
+        return _hex(*(on if index >> bit & 1 else 0 for bit in range(3)))
+    if index >= 232:
+        return _hex(*[8 + 10 * (index - 232)] * 3)
+    steps = (0, 95, 135, 175, 215, 255)
+    index -= 16
+    return _hex(steps[index // 36], steps[index // 6 % 6], steps[index % 6])
 
 
 def _grounds(line: list[Cell], top: float) -> Iterator[str]:
