@@ -1,6 +1,7 @@
 """Where the columns of the sheet stand: widths that fit their content, and what is in sight.
 
-Pure. Whole columns come first; what is left over at the right shows the beginning of one more.
+Pure. Whole columns come first; what is left over at the right shows the beginning of one more, or
+goes to the last where that would be next to nothing.
 """
 
 from __future__ import annotations
@@ -79,7 +80,7 @@ def column_widths(
     ]
     room = width - label_width(view.rows, width)
     room -= len(wanted)  # a divider each
-    least = 14 if width < 100 else 16 if width < 140 else 20
+    least = 17 if width < 100 else 18 if width < 140 else 20
     most = MOST
     while most > least and sum(min(most, each) for each in wanted) > room:
         most -= 1
@@ -100,9 +101,14 @@ def laid_out(view: SheetView, widths: Sequence[int], width: int, first: int) -> 
             break
         spans.append(Span(column, x + 1, min(widths[column], room)))
         x += 1 + spans[-1].width
-    last = spans[-1].column if spans else first
-    whole = not spans or spans[-1].width == widths[last]
-    return Layout(width, labels, tuple(spans), first > 0, last < len(widths) - 1 or not whole)
+    if not spans:
+        return Layout(width, labels, (), first > 0, first < len(widths))
+    last = spans[-1]
+    more = last.column < len(widths) - 1
+    whole = last.width == widths[last.column]
+    if more:
+        spans[-1] = last._replace(width=width - last.x)
+    return Layout(width, labels, tuple(spans), first > 0, more or not whole)
 
 
 def first_in_sight(
