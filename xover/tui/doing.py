@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from xover.tui.sheet_messages import Copied, CursorMoved, Nudged, Pasted, Swapped, Told, Typed
     from xover.tui.sheet_view import SheetView
 
+WATCH_DISK_S = 2.0
 PANES = ("arrivals", "advice", "notes")
 
 
@@ -49,6 +50,8 @@ class Doing(Drawing):
     """Where the cursor stood when that was said."""
     _pane: str = ""
     _recent: tuple[str, ...] = ()
+    _watching: bool = False
+    _disk: str = "same"
 
     # Opening
 
@@ -84,6 +87,20 @@ class Doing(Drawing):
         self._mount_widgets()
         self.show_all()
         self._greet()
+        if not self._watching:
+            self._watching = True
+            self.set_interval(WATCH_DISK_S, self._look_at_disk)
+
+    def _look_at_disk(self) -> None:
+        """Notice a file that somebody else has changed, once; saving asks whose version counts."""
+        session = self.session
+        if session is None or session.read_only:
+            return
+        state = session.changed_on_disk()
+        if state != self._disk and state != "same":
+            what = "is gone" if state == "gone" else "was changed by somebody else"
+            self.say(f"the file {what}; ^S asks whose version counts")
+        self._disk = state
 
     @work(thread=True, exclusive=True, group="opening")
     def _reopen(self, path: str | None, decision: Decision) -> None:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from xover.model.preset import Preset
     from xover.session.session import Session
     from xover.session.views import View, Viewer
+    from xover.tui.dialogs.align import AlignDialog
     from xover.tui.listening import Listening
     from xover.tui.plot import CurvePlot
 
@@ -142,6 +143,18 @@ class Drawing(App[int]):
             from xover.tui.plot_data import plot_data
 
             self.plot.show(plot_data(self._drawn, self.listening, self._crossings))
+
+    def on_align_dialog_compared(self, message: AlignDialog.Compared) -> None:
+        """Behind the dialog: the sum as it is, and as it would be."""
+        viewer = self.viewer
+        if viewer is None or self._busy or self._drawn is None or not self.query("#plot"):
+            return
+        from xover.tui.plot_data import plot_data, with_other_sum
+
+        after = message.proposal.after
+        view = viewer.view(after, self.listening.request(after))
+        data = plot_data(self._drawn, self.listening, self._crossings)
+        self.plot.show(with_other_sum(data, view, "sum aligned"))
 
     # Actions about curves
 

@@ -7,6 +7,7 @@ stand beside what is predicted under a name of their own.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,6 +65,20 @@ def plot_data(view: views.View, at: Listening, crossings: Sequence[Crossing] = (
         tuple(readings),
         "" if upper else (inert(problems[0]) if problems else "nothing to be heard here"),
     )
+
+
+def with_other_sum(data: PlotData, view: views.View, label: str) -> PlotData:
+    """The same with the sum of another view beside it, dashed and under a name of its own."""
+    other = next((curve for curve in view.curves if curve.kind == "sum"), None)
+    if other is None or not np.isfinite(other.magnitude_db).any():
+        return data
+    curve = Curve(label, view.frequency_hz, other.magnitude_db, "short-dash", OTHER)
+    reading = Reading(label, view.frequency_hz, other.magnitude_db, other.phase_deg, None)
+    return replace(data, upper=(*data.upper, curve), readings=(*data.readings, reading), bands=())
+
+
+OTHER = 4
+"""The colour number of a sum that is not the present one."""
 
 
 def _lower_values(
