@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,18 @@ from numpy.typing import NDArray
 from xover.model.names import inert
 from xover.model.problems import Refused
 from xover.sheets.cells import clusters, fitted, width_of, wrapped
-from xover.sheets.drawing import AXIS, CURSOR, CURVE, GRID, SHADE, TEXT, Curve, Drawing, stack
+from xover.sheets.drawing import (
+    AXIS,
+    CURSOR,
+    CURVE,
+    GRID,
+    SHADE,
+    TEXT,
+    Curve,
+    Drawing,
+    code_points,
+    stack,
+)
 from xover.sheets.raster import Grid, dash_pattern, raster
 from xover.sheets.scales import (
     HIGH_HZ,
@@ -55,6 +67,13 @@ class _Canvas:
 
     def write(self, row: int, column: int, text: str, style: int) -> None:
         """Put `text` at a cell; what does not fit to the right is left out."""
+        if text.isascii() or all(len(piece) == cells == 1 for piece, cells in clusters(text)):
+            text = text[: max(0, self.width - column)]
+            codes = code_points(self.characters)[row, column : column + len(text)]
+            codes[:, 0] = np.frombuffer(text.encode("utf-32-le"), dtype="<u4")
+            codes[:, 1:] = 0
+            self.styles[row, column : column + len(text)] = style
+            return
         for piece, cells in clusters(text):
             if column + cells > self.width:
                 return
@@ -63,14 +82,6 @@ class _Canvas:
             if cells == 2:
                 self.characters[row, column + 1] = ""
             column += cells
-
-    def blank(self, row: int, start: int, stop: int) -> bool:
-        """Whether the cells from `start` to before `stop` hold nothing but ground."""
-        if start < 0 or stop > self.width:
-            return False
-        return bool(np.isin(self.styles[row, start:stop], (TEXT, GRID, SHADE)).all()) and not any(
-            text not in (" ", "·", "░") for text in self.characters[row, start:stop].tolist()
-        )
 
 
 def plot(
@@ -135,7 +146,8 @@ def plot(
     if labels == "margin":
         _draw_labels(canvas, drawing, curves, names, ends, margin)
     for band in bands:
-        _label_band(canvas, drawing, band, ascii_only)
+        if band[2]:
+            _label_band(canvas, drawing, ground, band, ascii_only)
     return drawing
 
 
@@ -334,36 +346,44 @@ def _draw_curves(
     owner[cell_row, cell_column] = which
     drawn = owner >= 0
     if ascii_only:
-        marks = np.array(list(_MARKS))
+        marks = np.array([ord(mark) for mark in _MARKS], dtype=np.uint32)
         found = marks[owner[drawn] % len(_MARKS)]
     else:
-        dots = np.zeros((rows, columns), dtype=np.uint32)
+        dots = np.zeros((rows, columns), dtype=np.uint8)
         dots[row, column] = 1
-        codes = np.full((drawing.rows, drawing.columns), 0x2800, dtype=np.uint32)
-        for down, pair in enumerate(_DOT_WEIGHTS):
-            for across, weight in enumerate(pair):
-                codes += dots[down::4, across::2] * np.uint32(weight)
-        found = codes[drawn].view("<U1")
+        dots *= _weights(drawing.rows, drawing.columns)
+        bits = np.bitwise_or.reduce(dots.reshape(drawing.rows, 4, columns), axis=1)
+        found = 0x2800 + (bits[:, ::2] | bits[:, 1::2])[drawn].astype(np.uint32)
     area = (
         slice(drawing.top_row, drawing.top_row + drawing.rows),
         slice(drawing.left, drawing.left + drawing.columns),
     )
-    canvas.characters[area][drawn] = found
+    code_points(canvas.characters)[(*area, 0)][drawn] = found
     orders = np.array([curve.order for curve in curves], dtype=np.int16)
     if orders.size:
         canvas.styles[area][drawn] = CURVE + orders[owner[drawn]]
     ends = []
-    for index in range(len(curves)):
-        mine = which == index
-        last = cell_row[mine][column[mine] == column[mine].max()] if mine.any() else None
-        ends.append(drawing.top_row + int(last.max()) if last is not None else -1)
+    bounds = np.searchsorted(which, np.arange(len(curves) + 1)).tolist()
+    for first, stop in pairwise(bounds):
+        if first == stop:
+            ends.append(-1)
+            continue
+        across = column[first:stop]
+        ends.append(drawing.top_row + int(cell_row[first:stop][across == across.max()].max()))
     return ends
 
 
+@lru_cache(maxsize=8)
+def _weights(rows: int, columns: int) -> NDArray[np.uint8]:
+    """(4 rows, 2 columns) the bit that each dot has in the pattern of its cell."""
+    return np.tile(np.array(_DOT_WEIGHTS, dtype=np.uint8), (rows, columns))
+
+
 def _draw_cursor(canvas: _Canvas, drawing: Drawing, column: int, ascii_only: bool) -> None:
-    for row in range(drawing.top_row, drawing.top_row + drawing.rows):
-        if canvas.styles[row, column] < CURVE:
-            canvas.write(row, column, "|" if ascii_only else "┊", CURSOR)
+    rows = np.arange(drawing.top_row, drawing.top_row + drawing.rows)
+    rows = rows[canvas.styles[rows, column] < CURVE]
+    canvas.characters[rows, column] = "|" if ascii_only else "┊"
+    canvas.styles[rows, column] = CURSOR
 
 
 def _draw_labels(
@@ -394,7 +414,11 @@ def _draw_labels(
 
 
 def _label_band(
-    canvas: _Canvas, drawing: Drawing, band: tuple[float, float, str], ascii_only: bool
+    canvas: _Canvas,
+    drawing: Drawing,
+    ground: Drawing,
+    band: tuple[float, float, str],
+    ascii_only: bool,
 ) -> None:
     """Write a band's label beside it, in the lowest row that is free, else as near as it goes."""
     low_hz, high_hz, label = band
@@ -406,13 +430,15 @@ def _label_band(
     room = width_of(text)
     after = drawing.column_of(min(high_hz, drawing.high_hz)) + 2
     before = drawing.column_of(max(low_hz, drawing.low_hz)) - 1 - room
+    area = slice(drawing.top_row, drawing.top_row + drawing.rows)
+    free = (code_points(canvas.characters[area]) == code_points(ground.characters[area])).all(2)
     for start in (after, before, (after + before) // 2):
         if left + 1 > start or start + room > right:
             continue
-        for row in range(drawing.top_row + drawing.rows - 1, drawing.top_row - 1, -1):
-            if canvas.blank(row, start - 1, min(start + room + 1, canvas.width)):
-                canvas.write(row, start, text, TEXT)
-                return
+        rows = np.flatnonzero(free[:, start - 1 : start + room + 1].all(axis=1))
+        if rows.size:
+            canvas.write(drawing.top_row + int(rows[-1]), start, text, TEXT)
+            return
     for line in wrapped(text, drawing.columns - 2)[:1]:
         canvas.write(drawing.top_row, left + 1, line, TEXT)
 

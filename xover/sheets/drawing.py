@@ -94,7 +94,7 @@ class Drawing:
         """The rows that differ from a drawing of the same size; every row where sizes differ."""
         if other.characters.shape != self.characters.shape:
             return list(range(self.height))
-        differ = (_codes(self.characters) != _codes(other.characters)).any(axis=(1, 2))
+        differ = (code_points(self.characters) != code_points(other.characters)).any(axis=(1, 2))
         differ |= (self.styles != other.styles).any(axis=1)
         differ |= (self.shaded != other.shaded).any(axis=1)
         return np.flatnonzero(differ).tolist()
@@ -104,45 +104,35 @@ class Drawing:
 
         Blanks outside the shade look the same in every style and go with the piece before.
         """
-        text, starts, styles, shaded = self._pieces[row]
-        stops = [*starts[1:], self.width]
-        between = zip(starts, stops, strict=True)
-        if isinstance(text, str):
-            texts = [text[a:b] for a, b in between]
-        else:
-            texts = ["".join(text[a:b]) for a, b in between]
-        return list(zip(texts, styles, shaded, strict=True))
+        texts, looks = self.pieces[row]
+        return [(text, look >> 1, look & 1 > 0) for text, look in zip(texts, looks, strict=True)]
 
     @cached_property
-    def _pieces(self) -> list[tuple[str | list[str], list[int], list[int], list[bool]]]:
-        """For each row its characters, where pieces start, and the style and shade of each."""
-        codes = _codes(self.characters)
-        key = 2 * self.styles.astype(np.int32) + self.shaded
-        blank = (codes[..., 0] == ord(" ")) & (codes[..., 1] == 0) & ~self.shaded
-        latest = np.where(blank, 0, np.arange(self.width))
+    def pieces(self) -> list[tuple[list[str], list[int]]]:
+        """Each row as `runs` gives it, as texts and looks: twice the style, plus one if shaded."""
+        codes = code_points(self.characters)
+        first = codes[..., 0]
+        look = 2 * self.styles + self.shaded
+        blank = (first == ord(" ")) & (codes[..., 1] == 0) & ~self.shaded
+        latest = np.arange(first.size).reshape(first.shape)
+        latest[:, 1:][blank[:, 1:]] = 0
         np.maximum.accumulate(latest, axis=1, out=latest)
-        key = np.take_along_axis(key, latest, axis=1)
+        look = look.ravel()[latest]
         edge = np.ones_like(blank)
-        edge[:, 1:] = key[:, 1:] != key[:, :-1]
-        rows, columns = np.nonzero(edge)
-        found = key[rows, columns]
-        first = np.searchsorted(rows, np.arange(self.height + 1)).tolist()
-        starts, styles, shaded = columns.tolist(), (found >> 1).tolist(), (found & 1 > 0).tolist()
+        edge[:, 1:] = look[:, 1:] != look[:, :-1]
+        starts = np.flatnonzero(edge)
+        looks = look.ravel()[starts].tolist()
+        bounds = np.searchsorted(starts, np.arange(self.height + 1) * self.width).tolist()
         # A cell that holds one character is one code; then a row is a string to be sliced.
-        single = ((codes[..., 0] != 0) & (codes[..., 1] == 0)).all(axis=1).tolist()
-        whole = codes[..., 0].astype("<u4").tobytes().decode("utf-32-le", "replace")
-        width = self.width
-        return [
-            (
-                whole[row * width : (row + 1) * width]
-                if single[row]
-                else self.characters[row].tolist(),
-                starts[a:b],
-                styles[a:b],
-                shaded[a:b],
-            )
-            for row, (a, b) in enumerate(pairwise(first))
-        ]
+        single = ((first != 0) & (codes[..., 1] == 0)).all(axis=1).tolist()
+        whole = first.astype("<u4").tobytes().decode("utf-32-le", "replace")
+        at = [*starts.tolist(), first.size]
+        texts = [whole[a:b] for a, b in pairwise(at)]
+        for row in [row for row, simple in enumerate(single) if not simple]:
+            cells, offset = self.characters[row].tolist(), row * self.width
+            for piece in range(bounds[row], bounds[row + 1]):
+                texts[piece] = "".join(cells[at[piece] - offset : at[piece + 1] - offset])
+        return [(texts[a:b], looks[a:b]) for a, b in pairwise(bounds)]
 
     def to_text(self, *, colour: bool, dark: bool = True) -> str:
         """The plot as lines of text; with `colour` in 24-bit ANSI sequences, else plain.
@@ -157,8 +147,11 @@ class Drawing:
         )
 
 
-def _codes(characters: NDArray[np.str_]) -> NDArray[np.uint32]:
-    """(height, width, 4) the code points of each cell, 0 where there is none."""
+def code_points(characters: NDArray[np.str_]) -> NDArray[np.uint32]:
+    """(height, width, 4) the code points of each cell, 0 where there is none.
+
+    Of a whole array of characters this is the same memory, to be written through.
+    """
     return np.ascontiguousarray(characters).view(np.uint32).reshape(*characters.shape, -1)
 
 

@@ -96,15 +96,14 @@ def _spans(
     periods: Sequence[float | None],
 ) -> _Spans:
     """First and last dot row (n_curves, columns) of each column, and where the line enters it."""
-    octaves = np.log(grid.high_hz / grid.low_hz)
-    position = np.log(frequency_hz / grid.low_hz) * ((grid.columns - 1) / octaves)
+    sampling = _sampling(frequency_hz, grid.columns, grid.low_hz, grid.high_hz)
     rows = grid.top_dot + (grid.top - values) * grid.dots_per_unit
     np.clip(rows, -_FAR_DOTS, _FAR_DOTS, out=rows)
     period = np.array([p * grid.dots_per_unit if p else 0.0 for p in periods])[:, None]
     wrapping = period > 0.0
     any_wrap = bool(wrapping.any())
     smooth = _unwrapped(rows, period) if any_wrap else rows
-    edge = _at_edges(position, smooth, grid.columns)
+    edge = sampling.at_edges(smooth)
     turn = np.zeros_like(edge)
     if any_wrap:
         half = np.array([0.5 * p if p else 0.0 for p in periods])[:, None]
@@ -120,7 +119,7 @@ def _spans(
     first = np.where(np.isnan(dot[:, :-1]), dot[:, 1:], first)
     last = np.where(np.isnan(last), first, last)
     low, high = np.fmin(first, last), np.fmax(first, last)
-    _include_samples(low, high, dot, position, rows, wrapping[:, 0])
+    _include_samples(low, high, dot, sampling, rows, wrapping[:, 0])
     return low, high, np.where(np.isnan(first), low, first)
 
 
@@ -134,36 +133,75 @@ def _unwrapped(rows: NDArray[np.float64], period: NDArray[np.float64]) -> NDArra
     return smooth
 
 
-def _at_edges(
-    position: NDArray[np.float64], rows: NDArray[np.float64], columns: int
-) -> NDArray[np.float64]:
-    """Linear interpolation at the borders between dot columns, NaN outside and beside gaps."""
+@dataclass(frozen=True, eq=False)
+class _Sampling:
+    """Where the points of one frequency axis lie among the dot columns."""
+
+    key: tuple[int, float, float]
+    frequency_hz: NDArray[np.float64]
+    left: NDArray[np.intp] | None
+    """(columns + 1,) the point before each border between columns; None of a single point."""
+    weight: NDArray[np.float64]
+    """(columns + 1,) how far each border is on the way to the next point."""
+    outside: NDArray[np.bool_]
+    inside: slice
+    """The points that have a column, ..."""
+    column: NDArray[np.intp]
+    """... which columns have points, ..."""
+    first: NDArray[np.intp]
+    """... and the first of each, counted within `inside`."""
+
+    def at_edges(self, rows: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Linear interpolation at the borders of the columns, NaN outside and beside gaps."""
+        if self.left is None:
+            return np.full((rows.shape[0], self.weight.size), np.nan)
+        found = rows[:, self.left] * (1.0 - self.weight) + rows[:, self.left + 1] * self.weight
+        found[:, self.outside] = np.nan
+        return found
+
+
+_kept: list[_Sampling] = []
+"""The last few, the newest first: curves come again and again on the same axis."""
+
+
+def _sampling(
+    frequency_hz: NDArray[np.float64], columns: int, low_hz: float, high_hz: float
+) -> _Sampling:
+    key = (columns, low_hz, high_hz)
+    for known in _kept[:]:
+        if known.key == key and np.array_equal(known.frequency_hz, frequency_hz):
+            return known
+    position = np.log(frequency_hz / low_hz) * ((columns - 1) / np.log(high_hz / low_hz))
     edges = np.arange(columns + 1) - 0.5
-    if position.size < 2:
-        return np.full((rows.shape[0], columns + 1), np.nan)
-    left = np.clip(np.searchsorted(position, edges, side="right") - 1, 0, position.size - 2)
-    weight = (edges - position[left]) / (position[left + 1] - position[left])
-    found = rows[:, left] * (1.0 - weight) + rows[:, left + 1] * weight
-    found[:, (weight < 0.0) | (weight > 1.0)] = np.nan
-    return found
+    left, weight = None, np.zeros_like(edges)
+    if position.size > 1:
+        left = np.clip(np.searchsorted(position, edges, side="right") - 1, 0, position.size - 2)
+        weight = (edges - position[left]) / (position[left + 1] - position[left])
+    nearest = np.floor(position + 0.5)
+    start, stop = np.searchsorted(nearest, [0.0, float(columns)])
+    nearest = nearest[start:stop].astype(np.intp)
+    first = np.flatnonzero(np.diff(nearest, prepend=-1))
+    made = _Sampling(
+        key, frequency_hz.copy(), left, weight, (weight < 0.0) | (weight > 1.0),
+        slice(int(start), int(stop)), nearest[first], first,
+    )  # fmt: skip
+    _kept[:] = [made, *_kept[:3]]
+    return made
 
 
 def _include_samples(
     low: NDArray[np.float64],
     high: NDArray[np.float64],
     dot: NDArray[np.float64],
-    position: NDArray[np.float64],
+    sampling: _Sampling,
     rows: NDArray[np.float64],
     wrapping: NDArray[np.bool_],
 ) -> None:
     """Widen spans, in place, to peaks and notches that lie between the borders of a column."""
-    column = np.floor(position + 0.5).astype(np.intp)
-    inside = (column >= 0) & (column < low.shape[1])
-    if not inside.any():
+    where, starts = sampling.column, sampling.first
+    if not where.size:
         return
-    column, samples = column[inside], np.floor(rows[:, inside] + 0.5)
-    starts = np.flatnonzero(np.diff(column, prepend=-1))
-    where = column[starts]
+    samples = np.floor(rows[:, sampling.inside] + 0.5)
     least = np.fmin.reduceat(samples, starts, axis=1)
     most = np.fmax.reduceat(samples, starts, axis=1)
     edge_low = np.fmin(dot[:, where], dot[:, where + 1])

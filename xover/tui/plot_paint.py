@@ -6,19 +6,24 @@ its dash and label.
 
 from __future__ import annotations
 
-from functools import lru_cache
+from collections.abc import Callable
+from functools import lru_cache, partial
+from itertools import repeat
+from typing import Any
 
 from rich.color import Color
 from rich.segment import Segment
 from rich.style import Style
 from textual.strip import Strip
 
+from xover.sheets.cells import width_of
 from xover.sheets.drawing import AXIS, CURSOR, CURVE, GRID, SHADE
 from xover.sheets.palette import Rgb, colour
 from xover.tui.plot_scene import Scene
 
 _SHADE: dict[bool, Rgb] = {True: (48, 48, 48), False: (225, 225, 225)}
 _QUIET: Rgb = (128, 128, 128)
+_SEGMENT: Callable[[tuple[Any, ...]], Segment] = partial(tuple.__new__, Segment)
 
 
 class Looks:
@@ -28,16 +33,24 @@ class Looks:
         self.base = base
         self.no_color = no_color
         self._dark = dark
-        self._styles: dict[tuple[int, bool], Style] = {}
+        self._styles = _Made(self._made)
 
-    def style(self, number: int, shaded: bool) -> Style:
-        """The style of a cell; the same object for the same question."""
-        found = self._styles.get((number, shaded))
-        if found is None:
-            found = self._styles[number, shaded] = self._made(number, shaded)
-        return found
+    def style(self, number: int) -> Style:
+        """The style of text of a style number."""
+        return self._styles[2 * number]
 
-    def _made(self, number: int, shaded: bool) -> Style:
+    def segments(self, texts: list[str], looks: list[int]) -> list[Segment]:
+        """A row of a drawing, from its pieces."""
+        if not self.no_color and any(look & 1 for look in looks):
+            texts = [
+                text.replace("░", " ") if look & 1 else text
+                for text, look in zip(texts, looks, strict=True)
+            ]
+        # Segments are named tuples; made from tuples directly they cost a third.
+        return list(map(_SEGMENT, zip(texts, map(self._styles.__getitem__, looks), repeat(None))))
+
+    def _made(self, look: int) -> Style:
+        number, shaded = look >> 1, look & 1
         ground = _color(_SHADE[self._dark]) if shaded else None
         if self.no_color:
             return self.base + Style(bold=True if number == CURSOR else None)
@@ -49,6 +62,18 @@ class Looks:
         return self.base + Style(bgcolor=ground, bold=True if number == CURSOR else None)
 
 
+class _Made(dict[int, Style]):
+    """Styles by look, each made once, so that a terminal's codes are made once too."""
+
+    def __init__(self, make: Callable[[int], Style]) -> None:
+        super().__init__()
+        self._make = make
+
+    def __missing__(self, look: int) -> Style:
+        made = self[look] = self._make(look)
+        return made
+
+
 @lru_cache(maxsize=64)
 def _color(rgb: Rgb) -> Color:
     return Color.from_rgb(*rgb)
@@ -57,16 +82,11 @@ def _color(rgb: Rgb) -> Color:
 def strip_of(scene: Scene, y: int, looks: Looks) -> Strip:
     """One row of a scene, exactly as wide as it."""
     width = scene.wish.width
-    drawing, style = scene.drawing, looks.style
+    drawing = scene.drawing
     if drawing is not None and y < drawing.height:
-        segments: list[Segment] = []
-        for text, number, shaded in drawing.runs(y):
-            if shaded and not looks.no_color:
-                text = text.replace("░", " ")
-            segments.append(Segment(text, style(number, shaded)))
-        return Strip(segments, width)
+        return Strip(looks.segments(*drawing.pieces[y]), width)
     at = y - scene.text_row
     pieces = scene.text[at] if 0 <= at < len(scene.text) else ()
-    segments = [Segment(text, style(number, False)) for text, number in pieces]
-    strip = Strip(segments)
-    return strip.adjust_cell_length(width, looks.base)
+    segments = [Segment(text, looks.style(number)) for text, number in pieces]
+    used = sum(width_of(text) for text, _ in pieces)
+    return Strip([*segments, Segment(" " * (width - used), looks.base)], width)

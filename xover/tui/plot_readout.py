@@ -15,10 +15,11 @@ from xover.model.units import plain, show_hz, show_ms, signed
 from xover.sheets.cells import fitted, width_of
 from xover.sheets.drawing import CURVE, TEXT
 from xover.tui.plot_content import PlotData, Values, values_at
+from xover.tui.sheet_paint import steady
 
 NAME_WIDTH = 16
 """Of a longer name the read-out shows the beginning."""
-PENDING = "pending …"
+PENDING, PENDING_SHORT = "pending …", " …"
 _GAP = "   "
 
 Piece = tuple[str, int]
@@ -40,45 +41,48 @@ def readout(
 
     Without a cursor there is only the mark of what is pending, if anything is.
     """
-    mark = PENDING if pending and width_of(PENDING) <= width else ""
-    room = [width - (width_of(mark) + 2 if mark and not at else 0) for at in range(lines)]
-    found: list[list[Piece]] = []
-    if cursor_hz is not None and lines > 0:
-        found = _fitted(data, cursor_hz, room)
-    shown = [list(line) for line in found] or [[]]
-    if mark:
-        used = sum(width_of(text) for text, _ in shown[0])
-        shown[0].append((" " * (width - used - width_of(mark)) + mark, TEXT))
-    return tuple(tuple(line) for line in shown[:lines])
+    if lines <= 0:
+        return ()
+    # The place of the mark is kept free always, so that the figures stay where they are.
+    room = [max(0, width - (0 if at else len(PENDING_SHORT))) for at in range(lines)]
+    found = _fitted(data, cursor_hz, room) if cursor_hz is not None else []
+    shown = found or [[]]
+    free = width - sum(width_of(text) for text, _ in shown[0])
+    mark = PENDING if len(PENDING) + 2 <= free else PENDING_SHORT
+    if pending and len(mark) <= free:
+        shown[0].append((mark.rjust(free), TEXT))
+    return tuple(tuple(line) for line in shown)
 
 
 def _fitted(data: PlotData, cursor_hz: float, room: Sequence[int]) -> list[list[Piece]]:
-    head = f" {show_hz(cursor_hz)}".ljust(11)
+    head = f" {show_hz(cursor_hz)}"
     styles = {curve.label: CURVE + curve.order for curve in data.upper}
     items = [
-        _Item(
-            fitted(name, NAME_WIDTH).rstrip() if width_of(name) > NAME_WIDTH else name,
-            styles.get(reading.label, TEXT),
-            values_at(reading, cursor_hz),
-        )
+        _Item(_name(reading.label), styles.get(reading.label, TEXT), values_at(reading, cursor_hz))
         for reading in data.readings
-        for name in [inert(reading.label)]
     ]
     for kinds in ("dB deg ms γ²", f"dB {data.lower_unit}", "dB"):
-        answer = _packed(head, [(item, _figures(item.values, kinds)) for item in items], room)
+        texts = [(item, _figures(item.values, kinds)) for item in items]
+        answer = _packed(head.ljust(11), texts, room, _GAP)
         if answer is not None:
             return answer
-    texts = [(item, _figures(item.values, "dB")) for item in items]
-    for kept in range(len(items) - 1, -1, -1):
-        more = f"and {len(items) - kept} more"
-        answer = _packed(head, [*texts[:kept], (None, more)], room)
+    head += " dB "
+    bare = [(item, _level(item.values.level_db)) for item in items]
+    for kept in range(len(items), -1, -1):
+        more = [] if kept == len(items) else [(None, f"and {len(items) - kept} more")]
+        answer = _packed(head, [*bare[:kept], *more], room, "  ")
         if answer is not None:
             return answer
-    return [[(head.rstrip(), TEXT)]] if width_of(head.rstrip()) <= room[0] else []
+    return [[(head, TEXT)]] if width_of(head) <= room[0] else []
+
+
+def _name(label: str) -> str:
+    name = steady(inert(label))
+    return name if width_of(name) <= NAME_WIDTH else fitted(name, NAME_WIDTH).rstrip()
 
 
 def _packed(
-    head: str, items: Sequence[tuple[_Item | None, str]], room: Sequence[int]
+    head: str, items: Sequence[tuple[_Item | None, str]], room: Sequence[int], between: str
 ) -> list[list[Piece]] | None:
     """The items in lines, none broken; None where they do not fit."""
     lines: list[list[Piece]] = [[(head, TEXT)]]
@@ -97,17 +101,17 @@ def _packed(
             lines[-1].append((gap + item.name, item.style))
             gap = " "
         lines[-1].append((gap + text, TEXT))
-        gap = _GAP
+        gap = between
     return lines
 
 
 def _figures(values: Values, kinds: str) -> str:
     """`−3.2 dB +44° 3.41 ms`: the kinds asked for, as far as they are known."""
     wanted = kinds.split()
-    parts: list[str] = []
-    if math.isnan(values.level_db):
-        return "–"
-    parts.append("−∞ dB" if math.isinf(values.level_db) else f"{plain(values.level_db, 1)} dB")
+    level = _level(values.level_db)
+    if level == "–":
+        return level
+    parts = [f"{level} dB"]
     if "deg" in wanted and _known(values.phase_deg):
         parts.append(f"{signed(values.phase_deg or 0.0, 0)}°")
     if "ms" in wanted and _known(values.delay_ms):
@@ -115,6 +119,12 @@ def _figures(values: Values, kinds: str) -> str:
     if "γ²" in wanted and _known(values.coherence):
         parts.append(f"γ² {plain(values.coherence or 0.0, 2)}")
     return " ".join(parts)
+
+
+def _level(level_db: float) -> str:
+    if math.isnan(level_db):
+        return "–"
+    return "−∞" if math.isinf(level_db) else plain(level_db, 1)
 
 
 def _known(value: float | None) -> bool:
