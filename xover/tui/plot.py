@@ -67,7 +67,7 @@ class CurvePlot(Widget, can_focus=True):
 
     def __init__(self, *, ascii_only: bool = False, id: str | None = None) -> None:
         super().__init__(id=id)
-        self.data: PlotData | None = None
+        self.data = PlotData(problem="no curves yet")
         self.span = Span()
         self._ascii_only = ascii_only
         self._pinned_hz: float | None = None
@@ -148,7 +148,7 @@ class CurvePlot(Widget, can_focus=True):
 
     def cursor_to(self, frequency_hz: float) -> None:
         """The cursor to a frequency in Hz; the span follows it."""
-        limit_hz = self._limit_hz
+        limit_hz = self.data.limit_hz
         frequency_hz = min(max(frequency_hz, 1.0), limit_hz)
         if not self.span.holds(frequency_hz):
             edge_hz = self.span.low_hz if frequency_hz < self.span.low_hz else self.span.high_hz
@@ -165,11 +165,11 @@ class CurvePlot(Widget, can_focus=True):
 
     def pan(self, steps: float) -> None:
         """Quarters of the width up (or, where negative, down)."""
-        self._look(self.span.panned(PAN * steps, self._limit_hz))
+        self._look(self.span.panned(PAN * steps, self.data.limit_hz))
 
     def home(self) -> None:
         """20 Hz to 20 kHz."""
-        self._look(home(self._limit_hz))
+        self._look(home(self.data.limit_hz))
 
     def hide_cursor(self) -> None:
         """No cursor."""
@@ -191,17 +191,13 @@ class CurvePlot(Widget, can_focus=True):
     action_zoom_in = zoom_in
     action_zoom_out = zoom_out
 
-    @property
-    def _limit_hz(self) -> float:
-        return (self.data or PlotData()).limit_hz
-
     def _zoom(self, factor: float, about_hz: float | None) -> None:
         cursor_hz = self.cursor_hz
         if about_hz is None:
             about_hz = self.span.middle_hz
             if cursor_hz is not None and self.span.holds(cursor_hz):
                 about_hz = cursor_hz
-        self._look(self.span.zoomed(factor, about_hz, self._limit_hz))
+        self._look(self.span.zoomed(factor, about_hz, self.data.limit_hz))
 
     def _look(self, span: Span) -> None:
         if span != self.span:
@@ -232,7 +228,7 @@ class CurvePlot(Widget, can_focus=True):
         if self._drag is not None and drawing is not None:
             start, span = self._drag
             self._dragged |= event.x != start
-            self._look(span.panned((start - event.x) / drawing.columns, self._limit_hz))
+            self._look(span.panned((start - event.x) / drawing.columns, self.data.limit_hz))
         elif self._drag is None:
             self._set_cursor(pinned=self._pinned_hz, hover=self._frequency(event.x))
 
@@ -267,7 +263,7 @@ class CurvePlot(Widget, can_focus=True):
     def _wheel(self, event: events.MouseEvent, step: int, *, aside: bool = False) -> None:
         event.stop()
         if aside or event.shift:
-            self._look(self.span.panned(WHEEL_PAN * step, self._limit_hz))
+            self._look(self.span.panned(WHEEL_PAN * step, self.data.limit_hz))
         else:
             self._zoom(ZOOM ** (-0.5 * step), self._frequency(event.x))
 
@@ -301,8 +297,7 @@ class CurvePlot(Widget, can_focus=True):
             pending=self._pending,
             ascii_only=self._ascii_only,
         )
-        data = self.data or PlotData(problem="no curves yet")
-        self._scene = scene(data, wish, before)
+        self._scene = scene(self.data, wish, before)
         return list(range(height)) if before is None else self._scene.rows_unlike(before)
 
     def on_resize(self) -> None:

@@ -92,9 +92,16 @@ def _lower_values(
     return np.asarray((turned + 180.0) % 360.0 - 180.0)
 
 
+LONGEST_FLIGHT_MS = 300.0
+"""A hundred metres: what is looked for in a phase."""
+
+
 def _flight_ms(view: views.View) -> float:
-    """The delay to take out of the phase so that it reads: that of the loud top of the sum."""
-    curve = next((item for item in view.curves if item.kind in ("sum", "output")), None)
+    """The delay to take out of the phase so that it reads: that of the loud top of the sum.
+
+    Electrical responses have no flight; their phase stays as it is.
+    """
+    curve = next((item for item in view.curves if item.kind == "sum"), None)
     if curve is None or not curve.has_phase:
         return 0.0
     magnitude = curve.magnitude_db
@@ -108,12 +115,21 @@ def _flight_ms(view: views.View) -> float:
     pair = loud[1:] & loud[:-1] & top[1:]
     if not pair.any():
         return 0.0
-    # The steps between points hold many turns; the delay that lines most of them up is sought.
-    omega = 2e-3 * np.pi * np.diff(view.frequency_hz)[pair]
+    # The steps between points hold many turns; the delay that lines most of them up is sought:
+    # roughly by a Fourier transform over the width of the steps, then by least squares.
+    width_hz = np.diff(view.frequency_hz)[pair]
     unit = step[pair] / np.abs(step[pair])
-    delays = np.arange(0.0, 300.0, 0.02)
-    score = np.abs(np.exp(1j * np.outer(delays, omega)) @ unit)
-    return float(delays[int(np.argmax(score))])
+    bin_hz = float(width_hz.max()) / 1024.0
+    slot = np.rint(width_hz / bin_hz).astype(np.intp)
+    spectrum = np.bincount(slot, unit.real, 4096) + 1j * np.bincount(slot, unit.imag, 4096)
+    grid_ms = 1e3 / (4096 * bin_hz)
+    score = np.abs(np.fft.ifft(spectrum))[: int(LONGEST_FLIGHT_MS / grid_ms) + 1]
+    flight_ms = float(np.argmax(score)) * grid_ms
+    omega = 2e-3 * np.pi * width_hz
+    for _ in range(3):
+        off = np.angle(unit * np.exp(1j * omega * flight_ms))
+        flight_ms -= float(off @ omega) / float(omega @ omega)
+    return max(0.0, round(flight_ms, 2))
 
 
 def _bands(crossings: Sequence[Crossing]) -> tuple[tuple[float, float, str], ...]:
