@@ -252,17 +252,6 @@ class TestArrivalsPane:
 
         run(ArrivalsPane, steps)
 
-    @pytest.mark.parametrize("size", [(1, 1), (3, 2), (20, 5), (46, 20), (160, 48)])
-    def test_any_size_will_do(self, size: tuple[int, int]) -> None:
-        async def steps(app: Host, pilot: Pilot[None]) -> None:
-            app.held.show(Opened(hall()))
-            await until(pilot, lambda: app.held.table is not None)
-            await pilot.resize_terminal(80, 24)
-            await pilot.press("pagedown", "down", "up", "pageup")
-            await pilot.resize_terminal(*size)
-
-        run(ArrivalsPane, steps, size=size)
-
     def test_the_played_drive_counts(self) -> None:
         async def steps(app: Host, pilot: Pilot[None]) -> None:
             pane: ArrivalsPane = app.held
@@ -444,6 +433,21 @@ class TestNotesPane:
         line = "a\x1b\u2028\ud800\tz"
         assert len(visible(line)) == len(line)
         assert visible(line) == f"a{STAND_IN}{STAND_IN}{STAND_IN}\tz"
+
+
+@pytest.mark.parametrize("size", [(2, 40), (40, 2), (160, 48)])
+def test_every_pane_bears_every_size(size: tuple[int, int]) -> None:
+    for make in (ArrivalsPane, AdvicePane, NotesPane):
+
+        async def steps(app: Host, pilot: Pilot[None]) -> None:
+            app.held.show(Opened(with_output(hall(), "Top L", high_pass=None)))
+            await until(pilot, lambda: not app.held.is_pending)
+            await pilot.press("tab", "down", "x", "pagedown", "up")
+            await pilot.resize_terminal(1, 1)
+            await pilot.resize_terminal(*size)
+            await pilot.pause()
+
+        run(make, steps, size=size)
 
 
 def test_reflowed_text_follows_the_width() -> None:

@@ -23,6 +23,7 @@ from xover.model.names import inert
 from xover.model.problems import Refused
 from xover.tui.computing import Computed, Newest
 from xover.tui.field import Field
+from xover.tui.options import Options
 
 T = TypeVar("T")
 
@@ -40,7 +41,7 @@ class Dialog(ModalScreen[T | None], Generic[T]):
 
     DEFAULT_CSS = """
     Dialog { align: center middle; }
-    Dialog > #box { width: 78; max-width: 100%; height: auto; max-height: 100%;
+    Dialog > #box { width: 78; max-width: 100%; min-width: 24; height: auto; max-height: 100%;
         padding: 0 1; background: $surface; border: round $primary; overflow-y: auto;
         scrollbar-size-vertical: 1; }
     Dialog #heading { text-style: bold; height: auto; width: 100%; }
@@ -54,12 +55,13 @@ class Dialog(ModalScreen[T | None], Generic[T]):
     Dialog .row > Button { margin: 0 2 0 0; }
     Dialog Button { min-width: 8; width: auto; background: $boost; }
     Dialog Button:focus { text-style: bold underline; }
-    Dialog OptionList { height: auto; max-height: 14; border: none; padding: 0;
+    Dialog OptionList { height: auto; min-width: 6; max-height: 14; border: none; padding: 0;
         background: transparent; scrollbar-size-vertical: 1; }
     Dialog OptionList:focus { border: none; background: transparent; }
-    Dialog OptionList > .option-list--option-highlighted { text-style: bold underline; }
+    Dialog OptionList > .option-list--option-highlighted,
+    Dialog OptionList:focus > .option-list--option-highlighted { text-style: bold underline; }
     Dialog .columns { height: auto; width: 100%; }
-    Dialog .columns > Vertical { width: 1fr; height: auto; margin: 0 1 0 0; }
+    Dialog .columns > Vertical { width: 1fr; min-width: 12; height: auto; margin: 0 1 0 0; }
     Dialog .title { color: $text-muted; height: 1; width: 100%; }
     """
 
@@ -174,7 +176,7 @@ class ChoiceDialog(Dialog[str]):
         with VerticalScroll(id="said", can_focus=False):
             for text in self.paragraphs:
                 yield line(text)
-        yield OptionList(
+        yield Options(
             *(Option(Content(inert(words)), id=answer) for answer, words in self.choices),
             id="choices",
             markup=False,

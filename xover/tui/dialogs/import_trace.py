@@ -142,7 +142,7 @@ class ImportDialog(Dialog[ImportChoice]):
 
         self._capture = result
         response = result.response
-        curve = Curve("", response.frequency_hz, response.magnitude_db)
+        curve = Curve("as captured", response.frequency_hz, response.magnitude_db)
         height = min(max(self.app.size.height - 18, 6), 14)
         make = partial(
             plot_lines,

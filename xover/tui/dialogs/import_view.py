@@ -24,9 +24,9 @@ if TYPE_CHECKING:
     from xover.model.rig import Provenance, Trace
 
 CAPTURED: dict[str, str] = {
-    "flat": "flat: nothing was set",
-    "settings": "settings: as on the sheet",
-    "unknown": "unknown: only to be seen",
+    "flat": "flat: nothing set",
+    "settings": "settings: as now",
+    "unknown": "unknown: only shown",
 }
 """What may have been in force during a capture, in words."""
 

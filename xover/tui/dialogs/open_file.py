@@ -10,7 +10,7 @@ from textual.app import ComposeResult
 
 from xover.files.paths import shown_path
 from xover.model.names import inert
-from xover.tui.dialogs.base import Dialog
+from xover.tui.dialogs.base import Dialog, line
 from xover.tui.dialogs.paths import PathChooser
 from xover.tui.field import Field
 
@@ -22,18 +22,29 @@ class OpenDialog(Dialog[str]):
     keys: ClassVar[str] = "type a path   Tab completes   ↑ ↓ choose   Enter opens   Esc leaves"
 
     def __init__(
-        self, folder: str, *, recent: Sequence[str] = (), examples: Sequence[str] = ()
+        self,
+        folder: str,
+        *,
+        recent: Sequence[str] = (),
+        examples: Sequence[str] = (),
+        why: str = "",
     ) -> None:
-        """`recent` and `examples` are whole paths, offered while nothing is typed."""
+        """`recent` and `examples` are whole paths, offered while nothing is typed.
+
+        `why` says what became of the preset that was asked for before.
+        """
         super().__init__()
         self._folder = folder
+        self._why = why
         self._extras = tuple(
             [(f"recent: {os.path.basename(path)}", path) for path in recent]
             + [(f"example: {os.path.basename(path)}", path) for path in examples]
         )
 
     def body(self) -> ComposeResult:
-        """The chooser."""
+        """What went before, and the chooser."""
+        if self._why:
+            yield line(self._why)
         yield PathChooser(
             self._folder, endings=(".json",), extras=self._extras, placeholder="name or path"
         )

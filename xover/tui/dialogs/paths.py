@@ -23,6 +23,7 @@ from xover.files.listing import Entry, Kind, Listing, kind_of, list_folder, reso
 from xover.model.names import fold, inert
 from xover.tui.computing import Computed, Newest
 from xover.tui.field import Field
+from xover.tui.options import Options
 
 PARENT = ".."
 SHOWN = 500
@@ -65,7 +66,7 @@ class PathChooser(Widget):
             self.path = path
 
     class Unreadable(Message):
-        """A folder could not be read; `sentence` says why, "" once it can."""
+        """A folder could not be read; `sentence` says why."""
 
         def __init__(self, sentence: str) -> None:
             super().__init__()
@@ -95,7 +96,7 @@ class PathChooser(Widget):
         """Folder, line, names."""
         yield Static("", id="folder", markup=False)
         yield Field(self._start, id="path", placeholder=self._placeholder)
-        yield OptionList(id="entries", markup=False)
+        yield Options(id="entries", markup=False)
 
     def on_mount(self) -> None:
         """Read the first folder."""
@@ -164,18 +165,19 @@ class PathChooser(Widget):
         self._read(folder)
 
     def _read(self, folder: str) -> None:
-        self._newest.ask(partial(list_folder, folder, endings=self._endings))
+        job = partial(list_folder, folder, endings=self._endings)
+        self._newest.ask(job, token=(folder,))
 
     def _on_computed(self, message: Computed) -> None:
         if not self._newest.ended(message) or not self.is_attached:
             return
-        if message.problem is not None:
-            self._listing = Listing(self._folder, ())
-            self.post_message(self.Unreadable(str(message.problem)))
-        elif isinstance(message.result, Listing):
+        if isinstance(message.result, Listing):
             self._listing = message.result
-            self.post_message(self.Unreadable(""))
+        elif isinstance(message.token, tuple):
+            self._listing = Listing(message.token[0], ())
         self._filter()
+        if message.problem is not None:
+            self.post_message(self.Unreadable(str(message.problem)))
 
     def _filter(self) -> None:
         typed = self.typed
@@ -195,10 +197,11 @@ class PathChooser(Widget):
         left_out = self._listing.left_out + len(named) - max(0, SHOWN - len(extra) - len(up))
         more = f"   and {left_out} more; type to find them" if left_out > 0 else ""
         self.query_one("#folder", Static).update(Content(inert(folder) + more))
-        self.post_message(self.Typing(resolve(self._folder, typed) if typed.strip() else ""))
 
     def _on_input_changed(self, event: Input.Changed) -> None:
         event.stop()
+        typed = event.value
+        self.post_message(self.Typing(resolve(self._folder, typed) if typed.strip() else ""))
         self._filter()
 
     def _on_input_submitted(self, event: Input.Submitted) -> None:

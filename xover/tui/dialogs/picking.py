@@ -17,11 +17,12 @@ from textual.widgets import OptionList
 from textual.widgets.option_list import Option
 
 from xover.model.names import inert
+from xover.tui.options import Options
 
 _MARKS = {False: ("[ ] ", "[x] "), True: ("( ) ", "(•) ")}
 
 
-class NameList(OptionList):
+class NameList(Options):
     """Names with a mark each; Space or Enter chooses, `single` allows one at a time."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("space", "select", "choose", show=False)]
@@ -87,10 +88,11 @@ class NameList(OptionList):
         self._chosen = {name for name in chosen if name in self._names}
         self.clear_options()
         self.add_options([Option(self._prompt(name)) for name in self._names])
+        self.on_mount()
 
-    def on_focus(self) -> None:
-        """There is always a name under the cursor of the list that is typed at."""
-        if self.highlighted is None and self._names:
+    def on_mount(self) -> None:
+        """The cursor stands on what is chosen, else on the first name."""
+        if self._names:
             chosen = self.one
             self.highlighted = 0 if chosen is None else self._names.index(chosen)
 

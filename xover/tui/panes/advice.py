@@ -19,6 +19,7 @@ from xover.model.names import inert
 from xover.model.places import label
 from xover.model.preset import Preset
 from xover.model.problems import Finding
+from xover.tui.options import Options
 from xover.tui.panes.base import Pane
 
 _STYLES = {"error": "bold $text-error", "warning": "bold $text-warning", "note": "bold"}
@@ -30,8 +31,8 @@ class AdvicePane(Pane):
     title: ClassVar[str] = "Advice"
 
     DEFAULT_CSS = """
-    AdvicePane > OptionList { height: 1fr; border: none; padding: 0 1; background: transparent;
-        scrollbar-size-vertical: 1; }
+    AdvicePane > OptionList { height: 1fr; min-width: 6; border: none; padding: 0 1;
+        background: transparent; scrollbar-size-vertical: 1; }
     AdvicePane > OptionList:focus { border: none; background: transparent; }
     AdvicePane > #summary { height: auto; padding: 0 1; color: $text-muted; }
     """
@@ -50,7 +51,7 @@ class AdvicePane(Pane):
     def body(self) -> ComposeResult:
         """A line that counts, and the findings."""
         yield Static("", id="summary", markup=False)
-        yield OptionList(id="findings", markup=False)
+        yield Options(id="findings", markup=False)
 
     @property
     def findings(self) -> tuple[Finding, ...]:

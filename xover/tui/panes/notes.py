@@ -60,7 +60,7 @@ class NotesPane(Pane):
     title: ClassVar[str] = "Notes"
 
     DEFAULT_CSS = """
-    NotesPane > NotesArea { height: 1fr; border: none; padding: 0 1; background: transparent;
+    NotesPane > NotesArea { height: 1fr; border: none; padding: 0 1; background: $background;
         scrollbar-size-vertical: 1; }
     NotesPane > NotesArea:focus { border: none; }
     NotesPane > #said { height: auto; padding: 0 1; color: $text-warning; }
