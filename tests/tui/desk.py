@@ -17,8 +17,9 @@ from xover.tui.lines import Line
 from xover.tui.sheet import SheetGrid
 
 NAMES = {"?": "question_mark", "/": "slash", " ": "space", "[": "left_square_bracket",
-         "]": "right_square_bracket", "{": "left_curly_bracket", "}": "right_curly_bracket"}  # fmt: skip
-LONGEST_S = 60.0
+         "]": "right_square_bracket", "{": "left_curly_bracket",
+         "}": "right_curly_bracket"}  # fmt: skip
+LONGEST_S = 20.0
 """How long something computed beside the screen may take on a busy machine."""
 
 
@@ -110,19 +111,12 @@ class Desk:
             if not self.app.is_running:
                 return
             waits = [self.app, *self.app.screen.walk_children(with_self=True)]
-            done = asyncio.Event()
-            left = 0
-
-            def heard() -> None:
-                nonlocal left
-                left -= 1
-                if left <= 0:
-                    done.set()
-
-            for each in waits:
-                left += each.call_later(heard)
+            heard = asyncio.Semaphore(0)
+            asked = sum(each.call_later(heard.release) for each in waits)
             try:
-                await asyncio.wait_for(done.wait(), 2.0 if left else 0.001)
+                async with asyncio.timeout(2.0):
+                    for _ in range(asked):
+                        await heard.acquire()
             except TimeoutError:
                 return
 
@@ -168,6 +162,7 @@ def at_desk(steps: Steps, path: str | None = None, *, size: tuple[int, int] = (8
             await desk.until(lambda: app.session is not None or len(app.screen_stack) > 1)
             if app.session is not None:
                 await desk.until(lambda: app.query("#grid") and app._drawn is not None)
+                await desk.until(lambda: app.grid._plan.spans)
                 await desk.until(lambda: app.grid.has_focus or len(app.screen_stack) > 1)
             await desk.settle()
             await steps(desk)

@@ -87,6 +87,14 @@ ACTIONS: tuple[Action, ...] = (
     Action("quit", "ctrl+q", "^Q", "quit", "Leave; asks where work is unsaved", "File"),
 )
 
+CURVE_KEYS: tuple[tuple[str, str], ...] = (
+    ("← →", "Move the cursor, with Shift by more; Esc puts it away"),
+    ("↑ ↓", "Closer and wider about the cursor; the wheel does, too"),
+    ("[ ]", "Lower and higher frequencies; so does dragging"),
+    ("Home", "Back to 20 Hz to 20 kHz"),
+)
+"""What the curves obey while the keys go to them."""
+
 BY_ID = {action.id: action for action in ACTIONS}
 
 
@@ -121,8 +129,13 @@ def footer_text(width: int) -> str:
 
 
 def help_lines() -> list[tuple[str, list[tuple[str, str]]]]:
-    """Groups of (key, what it does), for the help dialog."""
-    groups: dict[str, list[tuple[str, str]]] = {}
+    """Groups of (key, what it does), for the help dialog: sheet and curves, then the table."""
+    from xover.tui.sheet import SHEET_KEYS
+
+    groups: dict[str, list[tuple[str, str]]] = {
+        "In the sheet": [(key.shown, key.help) for key in SHEET_KEYS]
+    }
+    groups["In the curves"] = [*CURVE_KEYS]
     for action in ACTIONS:
         groups.setdefault(action.group, []).append((action.shown, action.help))
     return list(groups.items())

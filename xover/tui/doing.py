@@ -19,6 +19,7 @@ from xover.tui.drawing import Drawing
 from xover.tui.lines import Line, whole_parts
 
 if TYPE_CHECKING:
+    from xover.model.drive import Drive
     from xover.model.preset import Preset
     from xover.session.cells import Cell, Value
     from xover.session.history import Step
@@ -34,6 +35,8 @@ if TYPE_CHECKING:
 
 WATCH_DISK_S = 2.0
 PANES = ("arrivals", "advice", "notes")
+WITHOUT_A_PRESET = ("open", "quit", "help", "palette", "theme")
+OVER_A_DIALOG = ("quit", "theme")
 
 
 class Doing(Drawing):
@@ -96,10 +99,16 @@ class Doing(Drawing):
         session = self.session
         if session is None or session.read_only:
             return
-        state = session.changed_on_disk()
-        if state != self._disk and state != "same":
+        from xover.model.problems import Refused
+
+        try:
+            state: str = session.changed_on_disk()
             what = "is gone" if state == "gone" else "was changed by somebody else"
-            self.say(f"the file {what}; ^S asks whose version counts")
+            sentence = f"the file {what}; ^S asks whose version counts"
+        except Refused as refused:
+            state = sentence = refused.faults[0].message
+        if state != self._disk and state != "same":
+            self.say(sentence)
         self._disk = state
 
     @work(thread=True, exclusive=True, group="opening")
@@ -308,13 +317,30 @@ class Doing(Drawing):
 
     # Actions
 
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Whether an action of the table can be had now; else its key is left to whoever types.
+
+        Those that need a preset wait for one, and a dialog has the keys to itself.
+        """
+        if action != "do":
+            return super().check_action(action, parameters)
+        if self.session is None and parameters[0] not in WITHOUT_A_PRESET:
+            return False
+        return len(self.screen_stack) == 1 or parameters[0] in OVER_A_DIALOG
+
     def action_do(self, name: str) -> None:
-        """Run one action of the table; those that need a preset wait for one."""
-        if self.session is None and name not in ("open", "quit", "help", "palette", "theme"):
-            return
-        if len(self.screen_stack) > 1 and name not in ("quit", "theme"):
-            return
-        getattr(self, f"do_{name}")()
+        """Run one action of the table, after all that was typed before it."""
+        at: Any = self.focused or self.screen
+        way = [at, *(each for each in at.ancestors if each is not self), self]
+        if any(each.message_queue_size for each in way):
+            # What was typed is on its way up from the focused widget, which may post it yet.
+            _after([at, *way], lambda: self._do_now(name))
+        else:
+            self._do_now(name)
+
+    def _do_now(self, name: str) -> None:
+        if self.check_action("do", (name,)):
+            getattr(self, f"do_{name}")()
 
     def do_undo(self) -> None:
         """Take the last step back."""
@@ -344,6 +370,9 @@ class Doing(Drawing):
         session = self.session
         assert session is not None
         try:
+            if not over and session.changed_on_disk() == "gone":
+                self._ask_whose(then)
+                return
             session.save(overwrite_changed=over)
         except NeedsName:
             self.do_save_as(then, why="this preset has no name yet")
@@ -413,9 +442,9 @@ class Doing(Drawing):
         if session is not None and session.steps_unsaved and not session.read_only:
             self._guard(self._open_dialog)
         else:
-            self._open_dialog()
+            self._open_dialog(why)
 
-    def _open_dialog(self) -> None:
+    def _open_dialog(self, why: str = "") -> None:
         from xover.files.shipped import presets_folder
         from xover.tui.dialogs.open_file import OpenDialog
 
@@ -425,11 +454,16 @@ class Doing(Drawing):
                 self._reopen(path, "ask")
 
         examples = sorted(str(path) for path in presets_folder().glob("*.json"))
-        self.push_screen(OpenDialog(os.getcwd(), recent=self._recent, examples=examples), chosen)
+        dialog = OpenDialog(os.getcwd(), recent=self._recent, examples=examples, why=why)
+        self.push_screen(dialog, chosen)
 
     def do_quit(self) -> None:
         """Leave; unsaved work is asked about."""
+        from xover.tui.dialogs.quit_guard import QuitGuard
+
         session = self.session
+        if isinstance(self.screen, QuitGuard):
+            return
         if session is not None and session.steps_unsaved and not session.read_only:
             self._guard(self.exit)
         else:
@@ -476,6 +510,7 @@ class Doing(Drawing):
         cell = self.grid.cursor
         move = (cell.column,) if cell is not None and cell.side == "output" else ()
         at = self.listening.listener
+        to = _partner(preset, move[0], self.drive_now(preset)) if move else None
 
         def chosen(proposal: Proposal | None) -> None:
             taken = proposal is not None and self.step(
@@ -491,6 +526,7 @@ class Doing(Drawing):
                 preset,
                 self.drive_now(preset),
                 move=move,
+                to=to,
                 listener=at,
             ),
             chosen,
@@ -687,7 +723,14 @@ class Doing(Drawing):
 
     def do_palette(self) -> None:
         """Find an action by its words."""
-        self.action_command_palette()
+        from xover.tui.palette import Palette
+
+        if not isinstance(self.screen, Palette):
+            self.push_screen(Palette(id="--command-palette"))
+
+    def action_command_palette(self) -> None:
+        """The same, however it is asked for."""
+        self.do_palette()
 
     def do_focus(self) -> None:
         """Sheet, curves, pane, and round again."""
@@ -705,6 +748,24 @@ class Doing(Drawing):
         """Let go of the preset at the end."""
         if self.session is not None:
             self.session.close()
+
+
+def _after(way: list[Any], do: Callable[[], None]) -> None:
+    """Do something once each on the way, one after the other, has obeyed what it was sent."""
+    first, *rest = way
+    first.call_later(_after if rest else do, *((rest, do) if rest else ()))
+
+
+def _partner(preset: Preset, output: str, drive: Drive) -> str | None:
+    """The output that `output` crosses over with, offered as what it is aligned to."""
+    from xover.design.splits import splits
+
+    alike = tuple(drive.levels_db) if drive.correlated else ()
+    for split in splits(preset, alike=alike):
+        names = (split.lower.name, split.upper.name)
+        if output in names:
+            return names[1] if output == names[0] else names[0]
+    return None
 
 
 def _pane(name: str) -> Pane:

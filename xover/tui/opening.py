@@ -5,9 +5,11 @@ Everything heavy is imported here, after the shell has been painted.
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from typing import Literal
 
+from xover.files.paths import shown_path
 from xover.model.problems import Refused
 from xover.session.recovery import Recovery, find_recovery
 from xover.session.session import Session
@@ -40,4 +42,7 @@ def open_or_offer(path: str | None, decision: Decision = "ask") -> Opening:
             recovery.discard()
         return Opening(path, session=Session.open(path), viewer=Viewer())
     except Refused as refused:
-        return Opening(path, problem=str(refused))
+        fault = str(refused)
+        name = "" if path is None else shown_path(path)
+        said = not name or os.path.basename(name.strip("“”")) in fault
+        return Opening(path, problem=fault if said else f"{name}, {fault}")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
-from textual.command import DiscoveryHit, Hit, Hits, Provider
+from textual.command import CommandList, CommandPalette, DiscoveryHit, Hit, Hits, Provider
 
 from xover.tui.actions import ACTIONS, Action
 
@@ -32,3 +32,11 @@ class Actions(Provider):
 
 def _words(action: Action) -> str:
     return f"{action.label}  {action.shown}"
+
+
+class Palette(CommandPalette):
+    """The palette on the screen; page keys wait until there is a page."""
+
+    def _action_command_list(self, action: str) -> None:
+        if self.query_one(CommandList).scrollable_content_region:
+            super()._action_command_list(action)
