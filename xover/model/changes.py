@@ -18,6 +18,8 @@ from xover.model.rig import Measurement
 from xover.model.words import Polarity, Stage
 
 DELAY_MAX_MS = 10_000.0
+ENTERED_DECIMALS = 4
+"""Delays found by calculation are written to 0.1 µs (34 µm of air): figures one can type."""
 
 
 def other_polarity(polarity: Polarity) -> Polarity:
@@ -109,7 +111,9 @@ def settings_after(preset: Preset, shifts: Mapping[str, Shift]) -> dict[str, Set
         turned = invert.get(output.name, False)
         if added_ms > 0.0 and output.name not in delay_ms:
             _refuse_locked(preset, index, output, "delay")
-        final_ms = output.delay_ms + added_ms
+        final_ms = output.delay_ms
+        if added_ms:
+            final_ms = round(output.delay_ms + added_ms, ENTERED_DECIMALS)
         if final_ms > DELAY_MAX_MS:
             raise Refused.at(
                 f"outputs[{index}].delay_ms",
