@@ -87,6 +87,7 @@ class Workbench(Doing, App[int]):
         self.set_class(not beside, "-below")
         self.query_one("#footer", Line).tell(footer_text(width))
         self.tell_title()
+        self.tell_readout()
 
 
 def run_workbench(path: str | None) -> int:
