@@ -86,6 +86,10 @@ class Workbench(Doing, App[int]):
         self.set_class(beside, "-beside")
         self.set_class(not beside, "-below")
         self.query_one("#footer", Line).tell(footer_text(width))
+        self.call_next(self._tell_lines)
+
+    def _tell_lines(self) -> None:
+        """After a resize has been obeyed: only then the app's own size is the new one."""
         self.tell_title()
         self.tell_readout()
 
