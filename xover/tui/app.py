@@ -70,6 +70,10 @@ class Workbench(Doing, App[int]):
     def _loaded(self, opening: Opening) -> None:
         self.take(opening)
 
+    def on_unmount(self) -> None:
+        """However it ends: the preset is let go, unsaved work stays in the journal."""
+        self.end_session()
+
     def on_resize(self, event: events.Resize) -> None:
         """Share the rows between curves and sheet."""
         self.arrange(event.size.width, event.size.height)

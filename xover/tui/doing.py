@@ -52,6 +52,8 @@ class Doing(Drawing):
     _said_at: Cell | None = None
     """Where the cursor stood when that was said."""
     _pane: str = ""
+    _given_up: bool = False
+    """Unsaved work goes as soon as another preset is open."""
     _recent: tuple[str, ...] = ()
     _watching: bool = False
     _disk: str = "same"
@@ -77,11 +79,13 @@ class Doing(Drawing):
             return
         if opening.session is None:
             self.say(opening.problem)
-            self.query_one("#title", Line).tell(" xover", "nothing is open")
-            self.do_open(why=opening.problem)
+            if self.session is None:
+                self.query_one("#title", Line).tell(" xover", "nothing is open")
+            self._open_dialog(opening.problem)
             return
         if self.session is not None:
-            self.session.close()
+            self.session.close(keep_unsaved=not self._given_up)
+        self._given_up = False
         self.session = opening.session
         self.viewer = opening.viewer
         self._saved = self.session.preset
@@ -436,20 +440,31 @@ class Doing(Drawing):
 
         self.push_screen(SaveAsDialog(os.getcwd(), session.suggested_name, why=why), chosen)
 
-    def do_open(self, why: str = "") -> None:
-        """Open another preset; unsaved work is asked about first."""
+    def do_open(self) -> None:
+        """Open another preset; unsaved work is asked about first, and goes once it is open."""
         session = self.session
+
+        def given_up() -> None:
+            self._given_up = True
+            self._open_dialog()
+
         if session is not None and session.steps_unsaved and not session.read_only:
-            self._guard(self._open_dialog)
+            self._guard(self._open_dialog, leave=given_up)
         else:
-            self._open_dialog(why)
+            self._open_dialog()
 
     def _open_dialog(self, why: str = "") -> None:
         from xover.files.shipped import presets_folder
         from xover.tui.dialogs.open_file import OpenDialog
 
         def chosen(path: str | None) -> None:
-            if path is not None:
+            session = self.session
+            if path is None:
+                self._given_up = False
+            elif session is not None and os.path.realpath(path) == session.origin and session.path:
+                self._given_up = False
+                self.say("that preset is open here already")
+            else:
                 self._recent = tuple(dict.fromkeys((path, *self._recent)))[:8]
                 self._reopen(path, "ask")
 
@@ -465,11 +480,17 @@ class Doing(Drawing):
         if isinstance(self.screen, QuitGuard):
             return
         if session is not None and session.steps_unsaved and not session.read_only:
-            self._guard(self.exit)
+            self._guard(self.exit, leave=self._leave)
         else:
             self.exit()
 
-    def _guard(self, then: Callable[[], None]) -> None:
+    def _leave(self) -> None:
+        if self.session is not None:
+            self.session.close(keep_unsaved=False)
+        self.exit()
+
+    def _guard(self, saved: Callable[[], None], *, leave: Callable[[], None]) -> None:
+        """Ask about unsaved work: go on once it is `saved`, or `leave` it behind."""
         from xover.tui.dialogs.quit_guard import QuitGuard, answer_of
 
         session = self.session
@@ -478,10 +499,9 @@ class Doing(Drawing):
         def decided(answer: str | None) -> None:
             choice = answer_of(answer)
             if choice == "save":
-                self.do_save(then)
+                self.do_save(saved)
             elif choice == "leave":
-                session.close(keep_unsaved=False)
-                then()
+                leave()
 
         why = "" if session.path is not None else "It has no name yet."
         self.push_screen(QuitGuard(session.title, session.steps_unsaved, why_not_save=why), decided)
