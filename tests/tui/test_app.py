@@ -404,7 +404,7 @@ def test_panes(hall_path: str) -> None:
         await desk.enter("Sub", "high_pass", "off")
         await desk.go("Delay L", "gain")
         await desk.keys("f4")
-        await desk.until(lambda: app.query(AdvicePane) and not app.query_one(AdvicePane).is_pending)
+        await desk.until(lambda: any(pane.findings for pane in app.query(AdvicePane)))
         pane = app.query_one(AdvicePane)
         places = [finding.where for finding in pane.findings]
         at = next(n for n, place in enumerate(places) if place.startswith("outputs[0]"))
