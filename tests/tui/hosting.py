@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from collections.abc import Awaitable, Callable
 from typing import Any
 
@@ -76,6 +77,16 @@ async def until(pilot: Pilot[None], holds: Callable[[], bool]) -> None:
             return
         await asyncio.sleep(0.02)
     raise AssertionError("it did not come to pass")
+
+
+async def idle() -> None:
+    """Nothing keeps laying itself out: left alone, the screen comes to rest."""
+    for _ in range(20):
+        began = time.process_time()
+        await asyncio.sleep(0.1)
+        if time.process_time() - began < 0.03:
+            return
+    raise AssertionError("the screen never comes to rest")
 
 
 async def type_in(pilot: Pilot[None], text: str) -> None:

@@ -16,7 +16,7 @@ from textual.widgets import OptionList
 
 import xover
 from tests.acoustics.rigs import rig
-from tests.tui.hosting import Host, paste, run, type_in, until
+from tests.tui.hosting import Host, idle, paste, run, type_in, until
 from xover.design.advice import advise
 from xover.model.changes import with_output
 from xover.model.drive import Drive, drive_of
@@ -444,6 +444,7 @@ def test_every_pane_bears_every_size(size: tuple[int, int]) -> None:
             await until(pilot, lambda: not app.held.is_pending)
             await pilot.press("tab", "down", "x", "pagedown", "up")
             await pilot.resize_terminal(1, 1)
+            await idle()
             await pilot.resize_terminal(*size)
             await pilot.pause()
 

@@ -42,7 +42,8 @@ class Dialog(ModalScreen[T | None], Generic[T]):
     DEFAULT_CSS = """
     Dialog { align: center middle; }
     Dialog > #box { width: 78; max-width: 100%; min-width: 24; height: auto; max-height: 100%;
-        padding: 0 1; background: $surface; border: round $primary; overflow-y: auto;
+        padding: 0 1; background: $surface; border: round $primary; overflow-y: auto; }
+    Dialog VerticalScroll, Dialog OptionList, Dialog > #box { scrollbar-gutter: stable;
         scrollbar-size-vertical: 1; }
     Dialog #heading { text-style: bold; height: auto; width: 100%; }
     Dialog #problem { color: $text-error; height: auto; width: 100%; }
@@ -56,7 +57,7 @@ class Dialog(ModalScreen[T | None], Generic[T]):
     Dialog Button { min-width: 8; width: auto; background: $boost; }
     Dialog Button:focus { text-style: bold underline; }
     Dialog OptionList { height: auto; min-width: 6; max-height: 14; border: none; padding: 0;
-        background: transparent; scrollbar-size-vertical: 1; }
+        background: transparent; }
     Dialog OptionList:focus { border: none; background: transparent; }
     Dialog OptionList > .option-list--option-highlighted,
     Dialog OptionList:focus > .option-list--option-highlighted { text-style: bold underline; }

@@ -44,7 +44,8 @@ class Pane(Widget):
     Pane { layout: vertical; height: 1fr; width: 1fr; overflow: hidden hidden; }
     Pane > .pane-title { height: 1; width: 100%; padding: 0 1; text-style: bold;
         background: $boost; }
-    Pane > VerticalScroll { height: 1fr; padding: 0 1; scrollbar-size-vertical: 1; }
+    Pane > VerticalScroll { height: 1fr; padding: 0 1; scrollbar-size-vertical: 1;
+        scrollbar-gutter: stable; }
     """
 
     class JumpTo(Message):
