@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from xover.model.drive import Drive
     from xover.model.preset import Preset
     from xover.session.session import Session
-    from xover.session.views import View, Viewer
+    from xover.session.views import Request, View, Viewer
     from xover.tui.dialogs.align import AlignDialog
     from xover.tui.listening import Listening
     from xover.tui.plot import CurvePlot
@@ -34,6 +34,7 @@ class Drawing(App[int]):
     viewer: Viewer | None = None
     listening: Listening
     _slow: bool = False
+    _reading: bool = False
     _busy: bool = False
     _wanted: bool = False
     _drawn: View | None = None
@@ -75,7 +76,7 @@ class Drawing(App[int]):
                 self._compute(session.preset, self.listening)
             return
         begun = time.perf_counter()
-        view = viewer.view(session.preset, self.listening.request(session.preset))
+        view = viewer.view(session.preset, self._request(session.preset, self.listening))
         self._slow = time.perf_counter() - begun > FRAME_S and self._drawn is not None
         self._show(view)
 
@@ -85,7 +86,7 @@ class Drawing(App[int]):
         assert viewer is not None
         self._busy, self._wanted = True, False
         begun = time.perf_counter()
-        view = viewer.view(preset, listening.request(preset))
+        view = viewer.view(preset, self._request(preset, listening))
         self.call_from_thread(self._computed, view, time.perf_counter() - begun)
 
     def _computed(self, view: View, spent_s: float) -> None:
@@ -95,6 +96,19 @@ class Drawing(App[int]):
             self.draw()
         if not self._busy:
             self._show(view)
+
+    def _request(self, preset: Preset, listening: Listening) -> Request:
+        """What to compute: group delay too where the cursor reads it out."""
+        request = listening.request(preset)
+        return replace(request, group_delay=True) if self._reading else request
+
+    def on_curve_plot_cursor_moved(self, message: CurvePlot.CursorMoved) -> None:
+        """A cursor that comes wants group delays, one that goes wants them no more."""
+        reading = message.frequency_hz is not None
+        if reading != self._reading:
+            self._reading = reading
+            if reading and self.listening.lower != "group delay":
+                self.draw()
 
     def _show(self, view: View) -> None:
         from xover.tui.plot_data import plot_data
