@@ -392,8 +392,7 @@ def test_panes(hall_path: str) -> None:
             assert len(app.query(Pane)) == 1
             await desk.until(lambda: app.query_one(Pane).region.height > 5)
             await desk.keys(key)
-            await desk.until(lambda: not app.query(Pane))
-            assert desk.grid.has_focus
+            await desk.until(lambda: not app.query(Pane) and desk.grid.has_focus)
         for kind in (ArrivalsPane, AdvicePane, NotesPane):
             await desk.keys("f2")
             await desk.until(lambda kind=kind: bool(app.query(kind)))
@@ -412,7 +411,7 @@ def test_panes(hall_path: str) -> None:
         pane.query_one(OptionList).highlighted = at
         await desk.settle()
         await desk.keys("enter")
-        assert desk.grid.has_focus
+        await desk.until(lambda: desk.grid.has_focus)
         assert desk.grid.cursor == cell_at(desk.preset, places[at])
         assert desk.grid.cursor.column == "Sub"
 
@@ -426,8 +425,7 @@ def test_panes(hall_path: str) -> None:
         await desk.type("Fuse! ")
         await desk.keys("f5")
         await desk.until(lambda: not app.query(Pane))
-        await desk.settle()
-        assert desk.preset.notes.startswith("Fuse! Tops on the stage wings")
+        await desk.until(lambda: desk.preset.notes.startswith("Fuse! Tops on the stage wings"))
         assert app.session.steps_unsaved == steps_before + 1
         assert app.session.next_undo == "notes"
 
@@ -480,7 +478,7 @@ def test_importing_a_capture_end_to_end(hall_path: str) -> None:
         await desk.until(lambda: dialog.capture is not None)
         await desk.settle()
         await desk.keys("ctrl+g")  # nothing is assumed
-        assert dialog.query_one("#problem").display
+        await desk.until(lambda: dialog.query_one("#problem").display)
         dialog.query_one("#output", NameList).choose(["Sub"])
         dialog.query_one("#listener", NameList).choose(["Row 24"])
         dialog.query_one("#captured", NameList).choose(["flat"])

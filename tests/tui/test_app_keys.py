@@ -86,8 +86,7 @@ def test_help_shows_every_action_and_what_the_cell_takes() -> None:
         assert "type 3.5, 1.2 m, 4 ft" in flat
         await desk.type("undo")  # narrowed by words of the heading, the key or the help
         await desk.keys("escape")
-        await desk.until(lambda: len(desk.app.screen_stack) == 1)
-        assert desk.grid.has_focus
+        await desk.until(lambda: len(desk.app.screen_stack) == 1 and desk.grid.has_focus)
 
     at_desk(steps)
 

@@ -79,7 +79,8 @@ def mutated(chance: random.Random, text: str) -> str:
 async def judge(desk: Desk, cell: Cell, text: str) -> bool:
     """Type a text over a cell, and hold what came of it against the promise; was it understood?"""
     grid, before = desk.grid, desk.preset
-    await desk.go(cell.column, cell.row, cell.side)
+    if grid.cursor != cell:
+        await desk.go(cell.column, cell.row, cell.side)
     await desk.type(text, "enter")
     assert not grid.editing
     refused = grid._refused.get(cell)
