@@ -6,8 +6,10 @@ panes behave is what the workbench promises its users, and has no outside refere
 
 from __future__ import annotations
 
+import asyncio
 import math
 from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 from msgspec.structs import replace
@@ -24,6 +26,7 @@ from xover.model.preset import Preset
 from xover.model.problems import Finding, Refused
 from xover.model.rig import Listener
 from xover.sheets.cells import width_of
+from xover.tui.app import Workbench
 from xover.tui.panes.advice import AdvicePane, finding_content
 from xover.tui.panes.arrivals import ArrivalsPane, read_temperature
 from xover.tui.panes.arrivals_view import (
@@ -408,6 +411,27 @@ class TestNotesPane:
             assert pane.query_one(NotesArea).text == "as it is"
 
         run(NotesPane, steps)
+
+    def test_saving_takes_what_was_typed_a_moment_ago(self, tmp_path: Path) -> None:
+        path = tmp_path / "hall.json"
+        xover.save(replace(hall(), notes="one"), path, overwrite=False)
+
+        async def main() -> None:
+            app = Workbench(str(path))
+            async with app.run_test(size=(120, 40)) as pilot:
+                await until(pilot, lambda: app.session is not None and bool(app.query("#grid")))
+                await pilot.press("f5")
+                await until(pilot, lambda: bool(app.query(NotesArea)))
+                app.query_one(NotesArea).focus()
+                await pilot.press("x", "ctrl+s")
+                await until(pilot, lambda: xover.load(path).notes == "xone")
+                await until(pilot, lambda: app.session is not None)
+                assert app.session is not None
+                assert app.session.steps_unsaved == 0
+                await pilot.press("y", "ctrl+z")
+                await until(pilot, lambda: app.query_one(NotesArea).text == "xone")
+
+        asyncio.run(main())
 
     def test_unseen_marks_are_shown_and_kept(self) -> None:
         notes = "a\u202eb\u200bc"

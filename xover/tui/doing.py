@@ -344,6 +344,7 @@ class Doing(Drawing):
 
     def _do_now(self, name: str) -> None:
         if self.check_action("do", (name,)):
+            self._take_notes()
             getattr(self, f"do_{name}")()
 
     def do_undo(self) -> None:
@@ -653,6 +654,18 @@ class Doing(Drawing):
         air = with_fields(session.preset.air, temperature_c=message.temperature_c)
         edited = with_fields(session.preset, air=air)
         self.step(lambda: session.apply(f"air {message.temperature_c:g} °C", edited))
+
+    def _take_notes(self) -> None:
+        """Notes typed a moment ago count before whatever is done next: saving, undoing, leaving."""
+        session = self.session
+        if self._pane != "notes" or session is None:
+            return
+        from xover.tui.panes.notes import NotesPane
+
+        for pane in self.screen_stack[0].query(NotesPane):
+            text = pane.taken()
+            if text is not None:
+                self.step(lambda text=text: session.set_notes(text))  # type: ignore[misc]
 
     def on_notes_pane_changed(self, message: NotesPane.Changed) -> None:
         """The notes were edited."""

@@ -44,7 +44,7 @@ class Dialog(ModalScreen[T | None], Generic[T]):
     Dialog > #box { width: 78; max-width: 100%; min-width: 24; height: auto; max-height: 100%;
         padding: 0 1; background: $surface; border: round $primary; overflow-y: auto; }
     Dialog VerticalScroll, Dialog OptionList, Dialog > #box { scrollbar-gutter: stable;
-        scrollbar-size-vertical: 1; }
+        overflow-x: hidden; scrollbar-size: 0 1; }
     Dialog #heading { text-style: bold; height: auto; width: 100%; }
     Dialog #problem { color: $text-error; height: auto; width: 100%; }
     Dialog #keys { color: $text-muted; height: auto; width: 100%; }
