@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from xover.model.problems import Refused
+from xover.sheets.cells import width_of
 from xover.sheets.curves import CURVE, GUTTER, Curve, Drawing, magnitude_over_phase, plot, stack
 from xover.sheets.drawing import SHADE
 from xover.sheets.palette import DASHES, OKABE_ITO
@@ -264,6 +265,60 @@ def test_a_band_is_shaded_from_edge_to_edge_and_labelled() -> None:
     assert (drawing.styles == SHADE).any()
     outside = plot([flat(0.0)], width=120, height=14, low_hz=200.0, bands=[(72.0, 138.0, "")])
     assert not outside.shaded.any()
+
+
+def test_runs_say_of_every_cell_what_it_shows_and_whether_it_is_shaded() -> None:
+    curves = [flat(0.0, "舞台左"), flat(-6.0, "e\u0301te", order=1), flat(-12.0, order=2)]
+    drawing = plot(curves, width=90, height=12, bands=[(72.0, 138.0, "loss"), (1e3, 2e3, "")])
+    for row in range(drawing.height):
+        styles, shades = [], []
+        for text, style, shaded in drawing.runs(row):
+            width = width_of(text)
+            styles += [style] * width
+            shades += [shaded] * width
+        cells = drawing.characters[row].tolist()
+        assert "".join(text for text, _, _ in drawing.runs(row)) == "".join(cells)
+        assert shades == drawing.shaded[row].tolist()
+        seen = [at for at, cell in enumerate(cells) if cell != " "]
+        assert [styles[at] for at in seen] == drawing.styles[row, seen].tolist()
+
+
+def test_rows_that_differ_are_found() -> None:
+    one = plot([flat(0.0), flat(-12.0, "b", order=1)], width=90, height=12, value_range=(-24, 6))
+    other = plot([flat(0.0), flat(-18.0, "b", order=1)], width=90, height=12, value_range=(-24, 6))
+    rows = [
+        row for row, (a, b) in enumerate(zip(one.lines(), other.lines(), strict=True)) if a != b
+    ]
+    assert one.rows_unlike(other) == rows
+    assert len(rows) == 2
+    assert one.rows_unlike(one) == []
+    recoloured = plot([flat(0.0, order=3)], width=90, height=12, value_range=(-24, 6))
+    plain = plot([flat(0.0)], width=90, height=12, value_range=(-24, 6))
+    assert plain.rows_unlike(recoloured) == [row_of(plain, "0")]
+    assert len(plain.rows_unlike(plot([flat(0.0)], width=91, height=12))) == 12
+
+
+def test_a_scale_is_kept_while_the_curves_sit_well_in_it() -> None:
+    options: dict[str, object] = {"width": 90, "height": 12}
+    first = plot([flat(0.0), flat(-20.0)], **options)  # type: ignore[arg-type]
+    near = plot([flat(-1.5), flat(-20.5)], like=first, **options)  # type: ignore[arg-type]
+    assert near.value_range == first.value_range
+    assert [line[:6] for line in near.lines()] == [line[:6] for line in first.lines()]
+    above = plot([flat(first.value_range[1] + 0.1)], like=first, **options)  # type: ignore[arg-type]
+    assert above.value_range[1] > first.value_range[1] + 0.1
+    small = plot([flat(0.0), flat(-5.0)], like=first, **options)  # type: ignore[arg-type]
+    assert small.value_range == plot([flat(0.0), flat(-5.0)], **options).value_range  # type: ignore[arg-type]
+    taller = plot([flat(0.0)], width=90, height=20, like=first)
+    assert taller.value_range == plot([flat(0.0)], width=90, height=20).value_range
+
+
+def test_an_axis_changed_in_place_is_noticed() -> None:
+    axis = FREQUENCY_HZ.copy()
+    slope = np.linspace(-20.0, 20.0, 480)
+    before = plot([Curve("a", axis, slope)], width=90, height=12).lines()
+    axis[:] = axis**1.05 / 20.0**0.05
+    after = plot([Curve("a", axis, slope)], width=90, height=12).lines()
+    assert after == plot([Curve("a", axis.copy(), slope)], width=90, height=12).lines() != before
 
 
 def test_cells_and_figures_translate_back_and_forth() -> None:

@@ -112,12 +112,11 @@ class Drawing:
         """Each row as `runs` gives it, as texts and looks: twice the style, plus one if shaded."""
         codes = code_points(self.characters)
         first = codes[..., 0]
-        look = 2 * self.styles + self.shaded
         blank = (first == ord(" ")) & (codes[..., 1] == 0) & ~self.shaded
         latest = np.arange(first.size).reshape(first.shape)
         latest[:, 1:][blank[:, 1:]] = 0
         np.maximum.accumulate(latest, axis=1, out=latest)
-        look = look.ravel()[latest]
+        look = 2 * self.styles.ravel()[latest] + self.shaded
         edge = np.ones_like(blank)
         edge[:, 1:] = look[:, 1:] != look[:, :-1]
         starts = np.flatnonzero(edge)
