@@ -1,8 +1,8 @@
 """Nudging a cell by musical steps: 1/24 octave, 0.5 dB, 0.1 ms.
 
-Results are sensible figures inside the range. One step back gives the old value again where it had
-at most five digits (frequency, Q) or four decimals (gain, delay) and no limit was met; over many
-steps of a frequency or Q the last digit may differ. Undo, not a nudge, is what is exact.
+Results are sensible figures inside the range, each frequency and Q within 0.1 % of the exact step.
+One step back gives the old value again where it had three digits (frequency, Q) or four decimals
+(gain, delay) and met no limit. Over many steps roundings add up: undo is what is exact.
 """
 
 from __future__ import annotations
@@ -37,6 +37,8 @@ Q_COARSE = 2.0
 GAIN_STEP_DB, GAIN_COARSE_DB = 0.5, 3.0
 DELAY_STEP_MS, DELAY_COARSE_MS = 0.1, 1.0
 
+NEAR = 0.001
+"""How far a rounded frequency or Q may be from the exact step, as a fraction."""
 _KEPT_DECIMALS = 4
 _KEPT_DIGITS = 5
 _DIGITS = 3
@@ -149,7 +151,7 @@ def _frequency(frequency_hz: float, steps: int, coarse: bool, context: Context) 
 
 
 def _multiplied(value: float, steps: int, ratio: float, low: float, high: float) -> float:
-    """`value` times ratio^steps, one step at a time, so that as many back meet the same figures."""
+    """`value` times ratio^steps, step by step, so that a held key and single presses agree."""
     factor = ratio if steps > 0 else 1.0 / ratio
     for _ in range(abs(steps)):
         moved = _one_step(value, factor)
@@ -164,15 +166,18 @@ def _multiplied(value: float, steps: int, ratio: float, low: float, high: float)
 
 
 def _one_step(value: float, factor: float) -> float:
-    """One step to the shortest figure of three digits or more from which one step back returns."""
+    """One step to the shortest figure that is near enough and from which one step back returns.
+
+    A value of more than five digits is not returned to.
+    """
     digits = max(_DIGITS, _digits_of(value))
     wanted = value * factor
-    if digits <= _KEPT_DIGITS:
-        for candidate in range(_DIGITS, _KEPT_DIGITS + 2):
-            moved = _significant(wanted, candidate)
-            if _significant(moved / factor, digits) == value:
-                return moved
-    return _significant(wanted, _DIGITS)
+    for candidate in range(_DIGITS, _KEPT_DIGITS + 2):
+        moved = _significant(wanted, candidate)
+        near = abs(moved - wanted) <= NEAR * wanted
+        if near and (digits > _KEPT_DIGITS or _significant(moved / factor, digits) == value):
+            return moved
+    return _significant(wanted, _KEPT_DIGITS)
 
 
 def _digits_of(value: float) -> int:
