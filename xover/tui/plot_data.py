@@ -18,6 +18,7 @@ from xover.session import views
 from xover.sheets.drawing import Curve
 from xover.sheets.palette import dash_name
 from xover.sheets.wording import crossing_words
+from xover.tui.flight import flight_ms
 from xover.tui.listening import Listening
 from xover.tui.plot import PlotData, Reading
 
@@ -32,7 +33,7 @@ def plot_data(view: views.View, at: Listening, crossings: Sequence[Crossing] = (
     }
     shown = sorted(view.curves, key=lambda curve: curve.kind != "sum")
     problems = [curve.problem for curve in view.curves if curve.kind == "sum" and curve.problem]
-    flight_ms = _flight_ms(view)
+    less_ms = _flight_ms(view)
     upper: list[Curve] = []
     lower: list[Curve] = []
     readings: list[Reading] = []
@@ -47,13 +48,20 @@ def plot_data(view: views.View, at: Listening, crossings: Sequence[Crossing] = (
             number += 5
         dash = dash_name(number)
         upper.append(Curve(label, view.frequency_hz, magnitude, dash, number))
-        values = _lower_values(curve, view.frequency_hz, at, flight_ms)
+        values = _lower_values(curve, view.frequency_hz, at, less_ms)
         main = curve.kind in ("sum", "output")
         if values is not None and (main or at.lower == "coherence"):
             wraps = at.lower == "phase"
             lower.append(Curve(label, view.frequency_hz, values, dash, number, wraps=wraps))
         readings.append(
-            Reading(label, view.frequency_hz, magnitude, curve.phase_deg, curve.group_delay_ms)
+            Reading(
+                label,
+                view.frequency_hz,
+                magnitude,
+                _turned(curve, view.frequency_hz, less_ms),
+                curve.group_delay_ms,
+                curve.coherence,
+            )
         )
     spl = any(curve.level == "spl" for curve in view.curves if not curve.problem)
     return PlotData(
@@ -61,7 +69,7 @@ def plot_data(view: views.View, at: Listening, crossings: Sequence[Crossing] = (
         tuple(lower),
         {"phase": "deg", "group delay": "ms", "coherence": "γ²"}[at.lower],
         _bands(crossings),
-        at.title(spl=spl, flight_ms=flight_ms),
+        at.title(spl=spl, flight_ms=less_ms),
         tuple(readings),
         "" if upper else (inert(problems[0]) if problems else "nothing to be heard here"),
     )
@@ -73,7 +81,7 @@ def with_other_sum(data: PlotData, view: views.View, label: str) -> PlotData:
     if other is None or not np.isfinite(other.magnitude_db).any():
         return data
     curve = Curve(label, view.frequency_hz, other.magnitude_db, "short-dash", OTHER)
-    reading = Reading(label, view.frequency_hz, other.magnitude_db, other.phase_deg, None)
+    reading = Reading(label, view.frequency_hz, other.magnitude_db)
     return replace(data, upper=(*data.upper, curve), readings=(*data.readings, reading), bands=())
 
 
@@ -82,18 +90,21 @@ OTHER = 4
 
 
 def _lower_values(
-    curve: views.Curve, frequency_hz: NDArray[np.float64], at: Listening, flight_ms: float
+    curve: views.Curve, frequency_hz: NDArray[np.float64], at: Listening, less_ms: float
 ) -> NDArray[np.float64] | None:
     if at.lower == "coherence":
         return curve.coherence
     if at.lower == "group delay":
         return curve.group_delay_ms
-    turned = curve.phase_deg + 0.36 * frequency_hz * flight_ms
+    return _turned(curve, frequency_hz, less_ms)
+
+
+def _turned(
+    curve: views.Curve, frequency_hz: NDArray[np.float64], less_ms: float
+) -> NDArray[np.float64]:
+    """The phase in degrees within ±180, less a delay."""
+    turned = curve.phase_deg + 0.36 * frequency_hz * less_ms
     return np.asarray((turned + 180.0) % 360.0 - 180.0)
-
-
-LONGEST_FLIGHT_MS = 300.0
-"""A hundred metres: what is looked for in a phase."""
 
 
 def _flight_ms(view: views.View) -> float:
@@ -104,32 +115,7 @@ def _flight_ms(view: views.View) -> float:
     curve = next((item for item in view.curves if item.kind == "sum"), None)
     if curve is None or not curve.has_phase:
         return 0.0
-    magnitude = curve.magnitude_db
-    known = np.isfinite(magnitude)
-    if not known.any():
-        return 0.0
-    loud = known & (magnitude >= np.max(magnitude[known]) - 20.0)
-    top = view.frequency_hz >= view.frequency_hz[loud][-1] / 4.0
-    response = curve.response
-    step = response[1:] * np.conj(response[:-1])
-    pair = loud[1:] & loud[:-1] & top[1:]
-    if not pair.any():
-        return 0.0
-    # The steps between points hold many turns; the delay that lines most of them up is sought:
-    # roughly by a Fourier transform over the width of the steps, then by least squares.
-    width_hz = np.diff(view.frequency_hz)[pair]
-    unit = step[pair] / np.abs(step[pair])
-    bin_hz = float(width_hz.max()) / 1024.0
-    slot = np.rint(width_hz / bin_hz).astype(np.intp)
-    spectrum = np.bincount(slot, unit.real, 4096) + 1j * np.bincount(slot, unit.imag, 4096)
-    grid_ms = 1e3 / (4096 * bin_hz)
-    score = np.abs(np.fft.ifft(spectrum))[: int(LONGEST_FLIGHT_MS / grid_ms) + 1]
-    flight_ms = float(np.argmax(score)) * grid_ms
-    omega = 2e-3 * np.pi * width_hz
-    for _ in range(3):
-        off = np.angle(unit * np.exp(1j * omega * flight_ms))
-        flight_ms -= float(off @ omega) / float(omega @ omega)
-    return max(0.0, round(flight_ms, 2))
+    return flight_ms(view.frequency_hz, curve.response, curve.magnitude_db)
 
 
 def _bands(crossings: Sequence[Crossing]) -> tuple[tuple[float, float, str], ...]:
