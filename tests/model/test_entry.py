@@ -375,7 +375,7 @@ def test_pasted_megabytes_are_refused_at_once(row, text):
     started = time.process_time()
     with pytest.raises(Refused) as refused:
         read(row, text)
-    # A tenth of a second (of this process) is what still feels immediate (common practice, no source).
+    # A tenth of a second still feels immediate (common practice, no source).
     assert time.process_time() - started < 0.1
     assert len(str(refused.value)) < 600
 
