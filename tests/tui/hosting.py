@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import math
 import time
 from collections.abc import Awaitable, Callable
+from pathlib import Path
 from typing import Any
 
 from textual.app import App, ComposeResult
@@ -14,6 +16,10 @@ from textual.pilot import Pilot
 from textual.screen import ModalScreen
 from textual.widget import Widget
 from textual.widgets import Input
+
+import xover
+from xover.model.preset import Preset
+from xover.tui.dialogs.paths import PathChooser
 
 UNANSWERED = object()
 
@@ -100,3 +106,26 @@ async def paste(app: Host, pilot: Pilot[None], text: str) -> None:
     assert app.focused is not None
     app.focused.post_message(Paste(text))
     await pilot.pause()
+
+
+def hall() -> Preset:
+    return xover.load(xover.default_example())
+
+
+async def listed(app: Host, pilot: Pilot[None], name: str) -> None:
+    chooser = app.screen.query_one(PathChooser)
+    await until(pilot, lambda: any(name in entry.name for entry in chooser.shown))
+
+
+def trace_file(folder: Path) -> Path:
+    """A first-order roll-off below 100 Hz with its phase: 20·log10 and atan of f/100."""
+    rows = ["Frequency (Hz)\tMagnitude (dB)\tPhase (deg)"]
+    for index in range(200):
+        frequency_hz = 20.0 * 1000.0 ** (index / 199)
+        ratio = frequency_hz / 100.0
+        level_db = 20.0 * math.log10(ratio / math.hypot(1.0, ratio))
+        phase_deg = 90.0 - math.degrees(math.atan(ratio))
+        rows.append(f"{frequency_hz:.4f}\t{level_db:.4f}\t{phase_deg:.4f}")
+    path = folder / "sub.txt"
+    path.write_text("\n".join(rows) + "\n")
+    return path

@@ -1,0 +1,409 @@
+"""Aligning and importing from inside the workbench: forms, answers, refusals in their own words.
+
+Figures of an alignment are held against `design.alignment`, whose own tests have sources; what
+the dialogs do is what the workbench promises its users.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from msgspec.structs import replace
+from textual.pilot import Pilot
+
+import xover
+from tests.tui.hosting import (
+    UNANSWERED,
+    Host,
+    hall,
+    listed,
+    run,
+    trace_file,
+    type_in,
+    until,
+)
+from xover.design.alignment import align, apply_alignment
+from xover.model.changes import rename_output, with_output
+from xover.model.drive import Drive, drive_of
+from xover.model.preset import Preset
+from xover.model.problems import Refused
+from xover.session.session import Session
+from xover.tui.dialogs.align import AlignDialog
+from xover.tui.dialogs.align_view import (
+    AlignRequest,
+    answer_lines,
+    answered,
+    drawn,
+    read_band,
+    read_search_ms,
+    said_here,
+    settings_of,
+)
+from xover.tui.dialogs.import_trace import ImportDialog
+from xover.tui.dialogs.import_view import (
+    ImportAnswers,
+    put_in,
+    read,
+    reading_options,
+    routed_inputs,
+)
+from xover.tui.dialogs.picking import NameList
+
+HOSTILE = "[b]evil[/b] \u202egnp"
+
+
+def hostile_hall() -> Preset:
+    return rename_output(hall(), "Sub", HOSTILE)
+
+
+class TestAlignView:
+    request = AlignRequest(("Sub",), "Top L", ("Row 8",), Drive({"Left": 0.0, "Aux": 0.0}))
+
+    def test_the_proposal_is_the_engines(self) -> None:
+        preset = hall()
+        answer = answered(preset, self.request)
+        expected = align(
+            preset, move=("Sub",), to="Top L", listeners=("Row 8",), drive=self.request.drive
+        )
+        assert answer.proposal.after == apply_alignment(preset, expected)
+        assert answer.chosen is answer.proposal
+        assert [curve.label for curve in answer.curves] == ["before", "after"]
+
+    def test_the_curves_are_the_sum_before_and_after(self) -> None:
+        import numpy as np
+
+        from xover.acoustics.field import listener_response
+        from xover.dsp.axis import Axis
+
+        preset = hall()
+        answer = answered(preset, self.request)
+        axis = Axis.log(24, sample_rate_hz=48_000.0)
+        for curve, held in zip(answer.curves, (preset, answer.proposal.after), strict=True):
+            expected = listener_response(
+                held, "Row 8", axis, self.request.drive, only=("Sub", "Top L")
+            ).magnitude_db
+            assert np.allclose(curve.values, expected, equal_nan=True)
+
+    def test_a_rival_can_be_chosen(self) -> None:
+        preset = hall()
+        answer = answered(preset, self.request)
+        rows = settings_of(answer)
+        assert rows[0][2] is None
+        rival = rows[1][2]
+        assert rival is not None
+        other = drawn(self.request, answer.proposal, answer.proposal.with_alternative(rival))
+        assert other.chosen.after.output("Sub").polarity == rival.polarity
+        assert other.chosen.after != answer.proposal.after
+
+    def test_words_name_what_is_asked_here(self) -> None:
+        assert "--" not in said_here("leave out --uncorrelated, or use --mixed or --band LO HI")
+
+    def test_every_line_fits(self) -> None:
+        answer = answered(hall(), self.request)
+        for width in (30, 46, 74):
+            assert max(len(line.plain) for line in answer_lines(answer, width)) <= width
+
+    @pytest.mark.parametrize(
+        ("typed", "band"),
+        [
+            ("", None),
+            ("72 138", (72.0, 138.0)),
+            ("72–138 Hz", (72.0, 138.0)),
+            ("1k 2k5", (1000.0, 2500.0)),
+            ("72 to 138", (72.0, 138.0)),
+            ("72 Hz 1.2 kHz".replace(" kHz", "k"), (72.0, 1200.0)),
+        ],
+    )
+    def test_bands(self, typed: str, band: tuple[float, float] | None) -> None:
+        assert read_band(typed) == band
+
+    @pytest.mark.parametrize("typed", ["72", "138 72", "a b", "1..2 3", "0 100", "1 2 3"])
+    def test_no_bands(self, typed: str) -> None:
+        with pytest.raises(Refused, match="band"):
+            read_band(typed)
+
+    def test_search_ranges(self) -> None:
+        assert read_search_ms("25 ms") == 25.0
+        assert read_search_ms("2,5") == 2.5
+        for typed in ("", "x", "-1", "1e9", "nan"):
+            with pytest.raises(Refused, match="is no search range"):
+                read_search_ms(typed)
+
+
+class TestAlign:
+    def make(self, preset: Preset | None = None, **options: object) -> AlignDialog:
+        held = preset or hall()
+        return AlignDialog(held, drive_of(held), listener="Row 8", **options)  # type: ignore[arg-type]
+
+    def test_choose_search_compare_apply(self) -> None:
+        preset = hall()
+
+        async def steps(app: Host, pilot: Pilot[None]) -> None:
+            dialog: AlignDialog = app.held
+            await pilot.press("space", "tab", "down", "space", "ctrl+g")
+            await until(pilot, lambda: dialog.answer is not None and not dialog.newest.is_busy)
+            await pilot.pause()
+            text = app.text()
+            assert "before" in text
+            assert "after" in text
+            assert "Sub to Top L" in text
+            assert len(app.of(AlignDialog.Compared)) == 1
+            await pilot.press("enter")  # on Apply
+            await pilot.pause()
+
+        proposal = run(lambda: self.make(preset), steps).answer
+        expected = align(preset, move=("Sub",), to="Top L", listeners=("Row 8",))
+        assert proposal.after == apply_alignment(preset, expected)
+        assert proposal.before is preset
+
+    def test_another_setting_is_taken(self) -> None:
+        async def steps(app: Host, pilot: Pilot[None]) -> None:
+            dialog: AlignDialog = app.held
+            await pilot.press("ctrl+g")
+            await until(pilot, lambda: dialog.answer is not None and not dialog.newest.is_busy)
+            first = dialog.answer
+            assert first is not None
+            app.screen.query_one("#settings", NameList).focus()
+            await pilot.press("down", "space")
+            await until(pilot, lambda: dialog.answer is not first and not dialog.newest.is_busy)
+            assert len(app.of(AlignDialog.Compared)) == 2
+            await pilot.press("ctrl+g")
+            await pilot.pause()
+
+        answer = run(lambda: self.make(move=("Sub",), to="Top L"), steps).answer
+        best = align(hall(), move=("Sub",), to="Top L", listeners=("Row 8",))
+        rival = best.results[0].alternatives[0]
+        moved = answer.after.output(rival.delayed_output).delay_ms
+        before = answer.before.output(rival.delayed_output).delay_ms
+        assert moved - before == pytest.approx(rival.delay_ms, abs=6e-5)  # to 0.1 µs
+        assert answer.after.output("Sub").polarity == rival.polarity
+
+    @pytest.mark.parametrize(
+        ("options", "sentence"),
+        [
+            ({}, "tick at least one output to move"),
+            ({"move": ("Sub",)}, "choose the output it is aligned to"),
+            ({"move": ("Sub",), "to": "Sub"}, "cannot be moved and be the reference"),
+            ({"move": ("Top L",), "to": "Top R"}, "group"),
+        ],
+    )
+    def test_what_is_missing_or_impossible_is_said(
+        self, options: dict[str, object], sentence: str
+    ) -> None:
+        async def steps(app: Host, pilot: Pilot[None]) -> None:
+            await pilot.press("ctrl+g")
+            await until(pilot, lambda: sentence in " ".join(app.text().split()))
+
+        assert run(lambda: self.make(**options), steps).answer is UNANSWERED
+
+    def test_a_long_search_shows_its_time_and_can_be_left(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        import threading
+
+        let_go = threading.Event()
+
+        def slow(preset: Preset, request: AlignRequest) -> object:
+            let_go.wait(20.0)
+            return answered(preset, request)
+
+        monkeypatch.setattr("xover.tui.dialogs.align.answered", slow)
+
+        async def steps(app: Host, pilot: Pilot[None]) -> None:
+            dialog: AlignDialog = app.held
+            await pilot.press("ctrl+g")
+            await until(pilot, lambda: "searching," in app.text())
+            await pilot.press("escape")
+            await pilot.pause()
+            assert "stopped; nothing has changed" in app.text()
+            assert dialog.answer is None
+            let_go.set()
+            await pilot.pause(0.2)
+            assert dialog.answer is None  # what was stopped never comes back
+            await pilot.press("ctrl+g")
+            await until(pilot, lambda: dialog.answer is not None)
+            await pilot.press("escape", "escape")
+            await pilot.pause()
+
+        assert run(lambda: self.make(move=("Sub",), to="Top L"), steps).answer is None
+
+    def test_hostile_names_show_literally(self) -> None:
+        async def steps(app: Host, pilot: Pilot[None]) -> None:
+            assert "[b]evil[/b]" in app.text()
+            await pilot.press("ctrl+g")
+            await until(pilot, lambda: app.held.answer is not None)
+            await pilot.pause()
+            assert "[b]evil[/b] \\u202e" in app.text()
+            assert "\u202e" not in app.text()
+
+        run(lambda: self.make(hostile_hall(), move=(HOSTILE,), to="Top L"), steps, size=(120, 40))
+
+    def test_the_session_takes_it_as_one_step(self, tmp_path: Path) -> None:
+        path = tmp_path / "hall.json"
+        xover.save(hall(), path, overwrite=False)
+        with Session.open(str(path)) as session:
+
+            async def steps(app: Host, pilot: Pilot[None]) -> None:
+                await pilot.press("ctrl+g")
+                await until(pilot, lambda: app.held.answer is not None)
+                await pilot.press("ctrl+g")
+                await pilot.pause()
+
+            answer = run(lambda: self.make(session.preset, move=("Sub",), to="Top L"), steps).answer
+            session.accept(answer)
+            assert session.steps_unsaved == 1
+            session.undo()
+            assert session.preset == answer.before
+            session.close(keep_unsaved=False)
+
+
+class TestImportView:
+    def test_everything_is_asked(self, tmp_path: Path) -> None:
+        capture = read(str(trace_file(tmp_path)), "")
+        full = ImportAnswers("Sub", "Row 24", "settings", "tonight", {"Aux": 0.0})
+        for missing, sentence in (
+            ({"output": None}, "which output"),
+            ({"listener": None}, "at which listener"),
+            ({"captured": None}, "never assumed"),
+            ({"session": " "}, "name the session"),
+            ({"driven": {}}, "tick the inputs"),
+        ):
+            with pytest.raises(Refused, match=sentence):
+                put_in(hall(), capture, replace(full, **missing))
+        choice = put_in(hall(), capture, full)
+        held = choice.preset.measurement("Sub", "Row 24")
+        assert held is not None
+        assert held.trace.session == "tonight"
+        assert held.driven_inputs == {"Aux": 0.0}
+        assert held.captured_settings is not None
+        assert held.captured_settings.output == hall().output("Sub")
+        assert choice.name == "capture of Sub at Row 24"
+
+    @pytest.mark.parametrize("typed", ["-", "–", "none"])
+    def test_no_session_is_an_answer_too(self, tmp_path: Path, typed: str) -> None:
+        capture = read(str(trace_file(tmp_path)), "")
+        choice = put_in(hall(), capture, ImportAnswers("Sub", "Row 24", "flat", typed))
+        held = choice.preset.measurement("Sub", "Row 24")
+        assert held is not None
+        assert held.trace.session is None
+        assert held.captured == "flat"
+
+    def test_the_answers_of_refusals_are_understood(self, tmp_path: Path) -> None:
+        assert reading_options("--channel 2 decimal , columns frequency,magnitude,skip") == {
+            "channel": 2,
+            "decimal": ",",
+            "columns": ("frequency", "magnitude", "skip"),
+        }
+        assert reading_options("window 12,5 phase-unit RAD frequency-unit khz") == {
+            "window_ms": 12.5,
+            "phase_unit": "rad",
+            "frequency_unit": "khz",
+        }
+        open_one = tmp_path / "open.txt"
+        rows = [f"{f}\t{0.5 + f / 1e5}\t0.{i % 9}" for i, f in enumerate(range(20, 2000, 20))]
+        open_one.write_text("\n".join(rows))
+        with pytest.raises(Refused, match="phase or coherence"):
+            read(str(open_one), "magnitude db")
+        found = read(str(open_one), "magnitude db columns frequency,magnitude,coherence")
+        assert found.response.coherence is not None
+
+    @pytest.mark.parametrize(
+        ("typed", "sentence"),
+        [
+            ("channel", "in pairs"),
+            ("channel 0", "whole number from 1"),
+            ("channel x", "whole number from 1"),
+            ("magnitude loud", "can be db or linear"),
+            ("columns frequency,level", "is none of"),
+            ("window long", "a time in ms"),
+            ("colour red", "there is no “colour”"),
+        ],
+    )
+    def test_other_answers_are_refused(self, typed: str, sentence: str) -> None:
+        with pytest.raises(Refused, match=sentence):
+            reading_options(typed)
+
+    def test_routed_inputs(self) -> None:
+        assert routed_inputs(hall(), "Sub") == tuple(
+            item.name for item in hall().inputs if item.name in hall().output("Sub").inputs
+        )
+        assert routed_inputs(hall(), None) == ()
+
+
+class TestImport:
+    def test_a_capture_goes_in_by_the_keyboard(self, tmp_path: Path) -> None:
+        preset = with_output(hall(), "Sub", inputs={"Left": 0.0, "Right": 0.0})
+        trace_file(tmp_path)
+
+        async def steps(app: Host, pilot: Pilot[None]) -> None:
+            dialog: ImportDialog = app.held
+            await listed(app, pilot, "sub.txt")
+            await type_in(pilot, "su")
+            await pilot.press("enter")
+            await until(pilot, lambda: dialog.capture is not None)
+            await pilot.pause()
+            text = app.text()
+            assert "200 points" in text
+            assert "as captured" in text
+            for answers in ("output", "listener", "captured"):
+                assert app.screen.query_one(f"#{answers}", NameList).chosen == ()
+            assert app.screen.query_one("#session").value == ""
+            await pilot.press("space")  # Sub
+            await pilot.press("tab", "down", "down", "down", "space")  # Row 24
+            await pilot.press("tab", "down", "space")  # settings
+            await pilot.press("tab")
+            await type_in(pilot, "tonight")
+            await pilot.press("ctrl+g")
+            await until(pilot, lambda: "tick the inputs" in app.text())
+            await pilot.press("tab", "space", "tab")
+            await pilot.press("end", "backspace", "backspace", "backspace")
+            await type_in(pilot, "-6")
+            await pilot.press("ctrl+g")
+            await pilot.pause()
+
+        choice = run(lambda: ImportDialog(preset, str(tmp_path)), steps, size=(80, 30)).answer
+        held = choice.preset.measurement("Sub", "Row 24")
+        assert held.driven_inputs == {"Left": -6.0}
+        assert held.trace.provenance.file == "sub.txt"
+        assert held.captured_settings.output == preset.output("Sub")
+        at_100_hz = min(
+            zip(held.trace.frequency_hz, held.trace.magnitude_db, strict=True),
+            key=lambda pair: abs(pair[0] - 100.0),
+        )
+        assert at_100_hz[1] == pytest.approx(-3.01, abs=0.2)  # first order at its corner
+
+    def test_what_cannot_be_read_is_said_and_answered(self, tmp_path: Path) -> None:
+        (tmp_path / "poem.txt").write_text("no figures here\n")
+
+        async def steps(app: Host, pilot: Pilot[None]) -> None:
+            await listed(app, pilot, "poem.txt")
+            await type_in(pilot, "poem.txt")
+            await pilot.press("enter")
+            await until(pilot, lambda: "poem.txt:" in app.text())
+            assert app.held.capture is None
+            await pilot.press("tab")
+            await type_in(pilot, "channel x")
+            await pilot.press("enter")
+            await until(pilot, lambda: "whole number from 1" in app.text())
+            await pilot.press("escape")
+            await pilot.pause()
+
+        assert run(lambda: ImportDialog(hall(), str(tmp_path)), steps).answer is None
+
+    def test_escape_goes_back_to_the_file_first(self, tmp_path: Path) -> None:
+        trace_file(tmp_path)
+
+        async def steps(app: Host, pilot: Pilot[None]) -> None:
+            dialog: ImportDialog = app.held
+            await listed(app, pilot, "sub.txt")
+            await pilot.press("up", "enter")
+            await until(pilot, lambda: dialog.capture is not None)
+            await pilot.press("escape")
+            await pilot.pause()
+            assert dialog.capture is None
+            assert app.answer is UNANSWERED
+            await pilot.press("escape")
+            await pilot.pause()
+
+        assert run(lambda: ImportDialog(hall(), str(tmp_path)), steps).answer is None
