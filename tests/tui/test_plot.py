@@ -404,6 +404,15 @@ def test_the_read_out_fits_and_names_or_counts_every_curve(width: int, count: in
             assert text[0].endswith("…") is pending
 
 
+def test_on_eighty_columns_the_first_curve_is_read_whole_and_the_others_in_decibels() -> None:
+    data = curves({"sum": 101.2, "Sub": 96.4, "Top L": 94.2, "Delay L": 87.2})
+    (line,) = readout(data, 100.0, width=80, lines=1)
+    assert "".join(text for text, _ in line) == (
+        " 100 Hz    sum 101.2 dB +44° 3.41 ms  Sub 96.4  Top L 94.2  Delay L 87.2"
+    )
+    assert [style for text, style in line if "Top L" in text] == [CURVE + 2]
+
+
 def test_values_that_are_not_there_are_told_as_such() -> None:
     nothing, silent = np.full(480, np.nan), np.full(480, -np.inf)
     data = PlotData(

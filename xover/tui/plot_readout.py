@@ -61,13 +61,19 @@ def _fitted(data: PlotData, cursor_hz: float, room: Sequence[int]) -> list[list[
         _Item(_name(reading.label), styles.get(reading.label, TEXT), values_at(reading, cursor_hz))
         for reading in data.readings
     ]
-    for kinds in ("dB deg ms γ²", f"dB {data.lower_unit}", "dB"):
-        texts = [(item, _figures(item.values, kinds)) for item in items]
-        answer = _packed(head.ljust(11), texts, room, _GAP)
+    if not items:
+        return [[(head, TEXT)]] if width_of(head) <= room[0] else []
+    whole, one, level = "dB deg ms γ²", f"dB {data.lower_unit}", "dB"
+    for first, others in ((whole, whole), (one, one), (whole, level), (whole, ""), (level, level)):
+        kinds = [first, *[others] * (len(items) - 1)]
+        texts = [
+            (item, _figures(item.values, kind)) for item, kind in zip(items, kinds, strict=True)
+        ]
+        answer = _packed(head.ljust(11), texts, room, _GAP if others else "  ")
         if answer is not None:
             return answer
-    head += " dB "
     bare = [(item, _level(item.values.level_db)) for item in items]
+    head += " dB "
     for kept in range(len(items), -1, -1):
         more = [] if kept == len(items) else [(None, f"and {len(items) - kept} more")]
         answer = _packed(head, [*bare[:kept], *more], room, "  ")
@@ -106,10 +112,10 @@ def _packed(
 
 
 def _figures(values: Values, kinds: str) -> str:
-    """`−3.2 dB +44° 3.41 ms`: the kinds asked for, as far as they are known."""
+    """`−3.2 dB +44° 3.41 ms`: the kinds asked for, as far as they are known; "": bare decibels."""
     wanted = kinds.split()
     level = _level(values.level_db)
-    if level == "–":
+    if level == "–" or not wanted:
         return level
     parts = [f"{level} dB"]
     if "deg" in wanted and _known(values.phase_deg):
