@@ -106,6 +106,11 @@ class PseudoTerminal:
         os.close(self._main)
 
     @property
+    def cpu_s(self) -> float:
+        """What the program has computed so far, all its threads; calm where the machine is busy."""
+        return time.clock_gettime((~self.pid << 3) | 2)  # Linux: the CPU clock of a process
+
+    @property
     def last_s(self) -> float:
         """When something came last."""
         return self._came[-1][0] if self._came else self.begun_s

@@ -115,7 +115,7 @@ class Doing(Drawing):
             self.say(sentence)
         self._disk = state
 
-    @work(thread=True, exclusive=True, group="opening")
+    @work(thread=True, exclusive=True, group="opening", description="opening")
     def _reopen(self, path: str | None, decision: Decision) -> None:
         from xover.tui.opening import open_or_offer
 
@@ -626,7 +626,7 @@ class Doing(Drawing):
 
     def _show_pane(self) -> None:
         session = self.session
-        if session is None:
+        if session is None or not self._pane:
             return
         from xover.tui.panes.base import Pane
 

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 FRAME_S = 0.02
 """What may be computed on the way to the screen."""
+CROSSINGS_S = 0.08
+"""How long overlaps and losses wait for a key to be painted, and for the next one."""
 
 
 class Drawing(App[int]):
@@ -80,7 +82,7 @@ class Drawing(App[int]):
         self._slow = time.perf_counter() - begun > FRAME_S and self._drawn is not None
         self._show(view)
 
-    @work(thread=True, group="curves")
+    @work(thread=True, group="curves", description="curves")
     def _compute(self, preset: Preset, listening: Listening) -> None:
         viewer = self.viewer
         assert viewer is not None
@@ -118,9 +120,16 @@ class Drawing(App[int]):
         self._cross()
 
     def _cross(self) -> None:
+        """Have the overlaps found in a moment, when keys and frames leave room for it."""
+        if not self._crossing_busy:
+            self._crossing_busy = True
+            self.set_timer(CROSSINGS_S, self._cross_now)
+
+    def _cross_now(self) -> None:
         """Find the overlaps and their losses beside the screen, for the newest preset."""
+        self._crossing_busy = False
         session = self.session
-        if session is None or self._crossing_busy:
+        if session is None:
             return
         at = self.listening
         wish = (session.preset, at)
@@ -135,7 +144,7 @@ class Drawing(App[int]):
         self._crossing_busy = True
         self._find_crossings(*wish)
 
-    @work(thread=True, group="crossings")
+    @work(thread=True, group="crossings", description="crossings")
     def _find_crossings(self, preset: Preset, at: Listening) -> None:
         from xover.design.crossings import crossings
 

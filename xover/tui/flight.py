@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 MOST_MS = 300.0
 FINE_MS = 0.02
-COARSE_MS = 0.5
+COARSE_MS = 1.0
 """Narrow beside the peak sought: steps of 70 to 290 Hz make it about 4 ms wide."""
 LOUD_DB = 20.0
 """How far below its loudest a response still counts."""

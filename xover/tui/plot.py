@@ -319,7 +319,7 @@ class CurvePlot(Widget, can_focus=True):
         """Rows as painted, those that did not change as they were."""
         filters = list(self.get_line_filters())
         if filters != self._seen_through:
-            self._seen_through = filters
+            self._seen_through, self._looks = filters, None
             self._strips.clear()
         strips = [self._strip(y) for y in crop.line_range]
         if crop.column_span != (0, self.size.width):
@@ -332,17 +332,16 @@ class CurvePlot(Widget, can_focus=True):
             self._strips.clear()
         if self._looks is None:
             self._looks = Looks(
-                self.rich_style, dark=self.app.current_theme.dark, no_color=self.app.no_color
+                self.rich_style,
+                dark=self.app.current_theme.dark,
+                no_color=self.app.no_color,
+                filters=self._seen_through,
+                ground=self.background_colors[1],
             )
         strip = self._strips.get(y)
         if strip is None:
             assert self._scene is not None
-            strip = strip_of(self._scene, y, self._looks)
-            if self._seen_through:
-                ground = self.background_colors[1]
-                for each in self._seen_through:
-                    strip = strip.apply_filter(each, ground)
-            self._strips[y] = strip
+            strip = self._strips[y] = strip_of(self._scene, y, self._looks)
         return strip
 
     def _size_differs(self, drawn: Scene) -> bool:

@@ -6,7 +6,7 @@ its dash and label.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import lru_cache, partial
 from itertools import repeat
 from typing import Any
@@ -14,6 +14,8 @@ from typing import Any
 from rich.color import Color
 from rich.segment import Segment
 from rich.style import Style
+from textual.color import Color as Ground
+from textual.filter import LineFilter
 from textual.strip import Strip
 
 from xover.sheets.cells import width_of
@@ -27,13 +29,25 @@ _SEGMENT: Callable[[tuple[Any, ...]], Segment] = partial(tuple.__new__, Segment)
 
 
 class Looks:
-    """The styles of the plot on one ground: `base` carries the widget's own colours."""
+    """The styles of the plot on one ground: `base` carries the widget's own colours.
 
-    def __init__(self, base: Style, *, dark: bool, no_color: bool) -> None:
-        self.base = base
+    They are as the screen's `filters` make them, so that what is painted need not go through these.
+    """
+
+    def __init__(
+        self,
+        base: Style,
+        *,
+        dark: bool,
+        no_color: bool,
+        filters: Sequence[LineFilter] = (),
+        ground: Ground | None = None,
+    ) -> None:
         self.no_color = no_color
-        self._dark = dark
-        self._styles = _Made(self._made)
+        self._base, self._dark = base, dark
+        self._filters, self._ground = filters, ground or Ground(0, 0, 0)
+        self.base = self._seen(base)
+        self._styles = _Made(lambda look: self._seen(self._made(look)))
 
     def style(self, number: int) -> Style:
         """The style of text of a style number."""
@@ -49,17 +63,24 @@ class Looks:
         # Segments are named tuples; made from tuples directly they cost a third.
         return list(map(_SEGMENT, zip(texts, map(self._styles.__getitem__, looks), repeat(None))))
 
+    def _seen(self, style: Style) -> Style:
+        """The style as it comes through the filters."""
+        segments = [Segment(" ", style)]
+        for each in self._filters:
+            segments = each.apply(segments, self._ground)
+        return segments[0].style or style
+
     def _made(self, look: int) -> Style:
         number, shaded = look >> 1, look & 1
         ground = _color(_SHADE[self._dark]) if shaded else None
         if self.no_color:
-            return self.base + Style(bold=True if number == CURSOR else None)
+            return self._base + Style(bold=True if number == CURSOR else None)
         if number >= CURVE:
             ink = _color(colour(number - CURVE, dark=self._dark))
-            return self.base + Style(color=ink, bgcolor=ground)
+            return self._base + Style(color=ink, bgcolor=ground)
         if number in (AXIS, GRID, SHADE):
-            return self.base + Style(color=_color(_QUIET), bgcolor=ground)
-        return self.base + Style(bgcolor=ground, bold=True if number == CURSOR else None)
+            return self._base + Style(color=_color(_QUIET), bgcolor=ground)
+        return self._base + Style(bgcolor=ground, bold=True if number == CURSOR else None)
 
 
 class _Made(dict[int, Style]):
