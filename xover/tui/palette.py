@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
+from textual.await_complete import AwaitComplete
 from textual.command import CommandList, CommandPalette, DiscoveryHit, Hit, Hits, Provider
 
 from xover.tui.actions import ACTIONS, Action
@@ -11,6 +12,8 @@ from xover.tui.actions import ACTIONS, Action
 
 class Actions(Provider):
     """Offers the table of actions, with their keys."""
+
+    _has_run = False
 
     async def discover(self) -> Hits:
         """All of them, before anything is typed."""
@@ -27,6 +30,9 @@ class Actions(Provider):
                 yield Hit(score, _words(action), partial(self._run, action), help=action.help)
 
     def _run(self, action: Action) -> None:
+        if self._has_run:  # Enter was pressed twice before the palette had gone
+            return
+        self._has_run = True
         self.app.call_later(self.app.run_action, f"do('{action.id}')")
 
 
@@ -40,3 +46,7 @@ class Palette(CommandPalette):
     def _action_command_list(self, action: str) -> None:
         if self.query_one(CommandList).scrollable_content_region:
             super()._action_command_list(action)
+
+    def dismiss(self, result: None = None) -> AwaitComplete:
+        """Go, once: Enter may be pressed again before this has gone."""
+        return super().dismiss(result) if self.app.screen is self else AwaitComplete()

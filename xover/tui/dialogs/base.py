@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from typing import ClassVar, Generic, TypeVar
 
 from textual.app import ComposeResult
+from textual.await_complete import AwaitComplete
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.content import Content
@@ -96,6 +97,10 @@ class Dialog(ModalScreen[T | None], Generic[T]):
         line.display = bool(text)
         if text:
             line.scroll_visible(animate=False)
+
+    def dismiss(self, result: T | None = None) -> AwaitComplete:
+        """Answer, once: a key may be pressed again before this has gone."""
+        return super().dismiss(result) if self.app.screen is self else AwaitComplete()
 
     def action_leave(self) -> None:
         """Leave without an answer."""
