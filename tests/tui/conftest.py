@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
 
 from xover.files.shipped import default_example
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program does before numpy loads
 
 
 @pytest.fixture(autouse=True)

@@ -107,18 +107,18 @@ class Desk:
 
     async def settle(self) -> None:
         """Until every message that is under way has been obeyed."""
-        for _ in range(4):
-            if not self.app.is_running:
-                return
-            waits = [self.app, *self.app.screen.walk_children(with_self=True)]
+        quiet = 0
+        while quiet < 3 and self.app.is_running:
+            nodes = [self.app, *self.app.screen.walk_children(with_self=True)]
             heard = asyncio.Semaphore(0)
-            asked = sum(each.call_later(heard.release) for each in waits)
+            asked = sum(each.call_later(heard.release) for each in nodes)
             try:
                 async with asyncio.timeout(2.0):
                     for _ in range(asked):
                         await heard.acquire()
             except TimeoutError:
                 return
+            quiet = 0 if any(each.message_queue_size for each in nodes) else quiet + 1
 
     async def until(self, holds: Callable[[], object]) -> None:
         """Wait for what is computed beside the screen."""
@@ -131,7 +131,9 @@ class Desk:
 
     async def drawn(self) -> None:
         """Wait until curves and crossings are those of the present preset."""
-        await self.until(lambda: not (self.app._busy or self.app._wanted))
+        app = self.app
+        await self.until(lambda: not (app._busy or app._wanted or app._crossing_busy))
+        await self.until(lambda: app._crossed and app._crossed[0] == id(self.preset))
         await self.settle()
 
     async def dialog(self, kind: type) -> Any:

@@ -19,7 +19,13 @@ def test_a_preset_opens_in_the_middle_of_its_listeners() -> None:
     assert first.what == "sum"
     bare = replace(hall(), listeners=(), measurements=())
     assert Listening.first(bare).listener is None
-    assert Listening.first(bare).request(bare).outputs == ("Sub", "Top L", "Top R", "Delay L", "Delay R")
+    assert Listening.first(bare).request(bare).outputs == (
+        "Sub",
+        "Top L",
+        "Top R",
+        "Delay L",
+        "Delay R",
+    )
 
 
 def test_what_is_gone_is_let_go() -> None:
@@ -40,5 +46,7 @@ def test_captures_are_those_of_the_listener() -> None:
 
 def test_titles_say_what_the_level_is() -> None:
     at = Listening("Row 8", "sum")
-    assert at.title(spl=True, flight_ms=29.66) == "at Row 8, dB SPL for 0.0 dBu; phase less 29.66 ms"
+    assert (
+        at.title(spl=True, flight_ms=29.66) == "at Row 8, dB SPL for 0.0 dBu; phase less 29.66 ms"
+    )
     assert at.title(spl=False, flight_ms=0.0) == "at Row 8, relative dB"
