@@ -133,7 +133,7 @@ class Desk:
         """Wait until curves and crossings are those of the present preset."""
         app = self.app
         await self.until(lambda: not (app._busy or app._wanted or app._crossing_busy))
-        await self.until(lambda: app._crossed and app._crossed[0] == id(self.preset))
+        await self.until(lambda: app._crossed and app._crossed[0] is self.preset)
         await self.settle()
 
     async def dialog(self, kind: type) -> Any:

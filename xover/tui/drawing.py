@@ -41,7 +41,8 @@ class Drawing(App[int]):
     _wanted: bool = False
     _drawn: View | None = None
     _crossings: tuple[Crossing, ...] = ()
-    _crossed: object = None
+    _crossed: tuple[Preset, Listening] | None = None
+    """What the crossings that are known are of."""
     _crossing_busy: bool = False
 
     def begin_listening(self, preset: Preset) -> None:
@@ -133,10 +134,11 @@ class Drawing(App[int]):
             return
         at = self.listening
         wish = (session.preset, at)
-        if self._crossed is not None and self._crossed == (id(session.preset), at):
+        crossed = self._crossed
+        if crossed is not None and crossed[0] is session.preset and crossed[1] == at:
             return
         if at.listener is None or at.what == "outputs":
-            self._crossed = (id(session.preset), at)
+            self._crossed = wish
             if self._crossings:
                 self._crossings = ()
                 self._repaint()
@@ -147,15 +149,16 @@ class Drawing(App[int]):
     @work(thread=True, group="crossings", description="crossings")
     def _find_crossings(self, preset: Preset, at: Listening) -> None:
         from xover.design.crossings import crossings
+        from xover.model.drive import drive_of
 
         assert at.listener is not None
-        drive = self.drive_now(preset)
+        drive = at.drive or drive_of(preset)
         found = crossings(preset, at.listener, drive) if drive.correlated else ()
         self.call_from_thread(self._crossings_found, preset, at, found)
 
     def _crossings_found(self, preset: Preset, at: Listening, found: tuple[Crossing, ...]) -> None:
         self._crossing_busy = False
-        self._crossed = (id(preset), at)
+        self._crossed = (preset, at)
         if found != self._crossings:
             self._crossings = found
             self._repaint()
