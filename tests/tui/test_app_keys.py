@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import random
 from collections import Counter
+from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 from textual.command import CommandPalette, Hit
 
 import xover
 from tests.tui.desk import Desk, at_desk
+from xover.files.preset_json import dumps
 from xover.model import rules
+from xover.model.changes import rename_listed
 from xover.sheets.cells import width_of
 from xover.tui.actions import ACTIONS, BY_ID, CURVE_KEYS, bindings, footer_text, help_lines
 from xover.tui.app import Workbench
@@ -325,3 +329,52 @@ def test_any_key_in_any_place(hall_path: str, tmp_path, monkeypatch, seed: int) 
         assert not rules.faults(desk.preset)
 
     at_desk(steps, hall_path)
+
+
+def test_hostile_names_stand_on_the_screen_as_they_are(hall_path: str) -> None:
+    """Markup is no markup, marks that turn or erase the line are shown by their code."""
+    evil = "[red]evil[/] \u202e$[@click=app.bell]"
+    preset = xover.load(hall_path)
+    named = replace(
+        rename_listed(preset, "outputs", "Top L", evil), title="[b]title[/b]", notes="[u]notes[/u]"
+    )
+    named = replace(
+        rename_listed(named, "listeners", "Row 8", "[i]there[/i]"),
+        groups=(replace(preset.groups[0], name="[/]", outputs=(evil, "Top R")),),
+    )
+    Path(hall_path).write_bytes(dumps(named))
+
+    async def steps(desk: Desk) -> None:
+        await desk.drawn()
+        await desk.until(lambda: "[red]evil[/]" in desk.text())
+        assert desk.title.startswith("[b]title[/b]")
+        assert "at [i]there[/i]" in desk.text()
+        for keys, seen in (
+            ("f3", "[i]there[/i]"), ("f4", "Advice"), ("f5", "[u]notes[/u]"), ("f5", "[red]evil"),
+            ("ctrl+a", "[red]evil"), ("ctrl+l", "[i]there"), ("ctrl+t", "Import"),
+            ("ctrl+w", "Save"), ("f1", "Help"),
+        ):  # fmt: skip
+            await desk.keys(keys)
+            await desk.until(lambda seen=seen: seen in desk.text())
+            assert "\u202e" not in desk.text()
+            if keys.startswith("ctrl") or keys == "f1":
+                await desk.keys("escape")
+                await desk.until(lambda: len(desk.app.screen_stack) == 1)
+        await desk.enter(evil, "gain", "-2")
+        assert desk.app.session.next_undo.startswith("[red]evil[/]")
+        await desk.keys("ctrl+q")
+        await desk.until(lambda: "[b]title[/b]" in desk.text())
+        await desk.keys("escape")
+
+    at_desk(steps, hall_path, size=(120, 40))
+
+
+@pytest.mark.parametrize("name", ["hillside-chapel", "lantern-cafe"])
+def test_the_other_examples_open(name: str) -> None:
+    async def steps(desk: Desk) -> None:
+        await desk.drawn()
+        assert desk.app.plot.data.upper
+        assert not desk.app.plot.data.problem
+        assert desk.grid.cursor == desk.cell(desk.preset.outputs[0].name, "delay")
+
+    at_desk(steps, f"presets/{name}.json")
