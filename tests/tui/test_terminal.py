@@ -560,7 +560,7 @@ HOSTILE = {
     "venue": "\u202eeman\u202c",
     "outputs[0].name": "[@click=app.quit]Sub[/]",
     "outputs[1].name": "\u821e\u53f0 \U0001f50a",
-    "outputs[2].name": "a\u0301\u0302\u0303\u200b",
+    "outputs[2].name": "\u00e1\u0302\u0303\u200b",
 }
 """Markup, a direction override, wide characters, a pile of combining marks with a hidden one."""
 
@@ -575,13 +575,13 @@ def test_hostile_names_are_shown_literally(server: Terminals, folder: Path) -> N
     (folder / name).write_text(json.dumps(renamed(held, renaming)))
     terminal = server.open(folder, name)
     screen = terminal.shows("[red]Stage[/red] $title %s", "\\u202eeman\\u202c", "[@click=app")
-    assert "\u821e\u53f0" in screen
+    screen = terminal.shows("\u821e\u53f0")
     assert "\u202e" not in screen
     assert all(len(line) <= 80 for line in screen.split("\n"))
     terminal.type("3.5", "Enter")
     terminal.shows("1 step unsaved")
     terminal.keys("C-s")
-    terminal.shows("saved in", "[bold]\\x1b]0;owned\\x07\\x1b[2J.json")
+    terminal.shows("saved in", "[bold]\\u001b]0;owned\\u0007\\u001b[2J.json")
     assert "owned" not in terminal.ask("pane_title")
     for key in ("F3", "F4", "F5", "?"):
         terminal.keys(key)
@@ -616,11 +616,14 @@ def test_escape_codes_in_a_file_are_refused_and_shown_inert(
 
 def test_a_pasted_megabyte(server: Terminals, folder: Path) -> None:
     terminal = opened(server, folder)
-    for text in ("9" * 1_000_000, "lr24 100\n" * 110_000, "\x1b[200~" * 1000):
+    for text, cut in (("9" * 1_000_000, "996,000"), ("lr24 100\n" * 110_000, "986,000")):
         terminal.paste(text)
-        terminal.settled()
-        assert terminal.is_running
-        terminal.keys("Escape", "Escape")
+        terminal.shows(f"{cut} characters were left")
+        terminal.keys("Escape")
+        terminal.shows("║ 1.55")
+    terminal.paste("\x1b[200~" * 1000)
+    terminal.settled()
+    terminal.keys("Escape")
     terminal.settled()
     terminal.type("3.5", "Enter")
     terminal.shows("1 step unsaved", "3.50")
@@ -631,7 +634,8 @@ def test_a_pasted_megabyte(server: Terminals, folder: Path) -> None:
 
 
 NAMED = [
-    "Up", "Down", "Left", "Right", "Home", "End", "PPage", "NPage", "Enter", "Escape", "Tab",
+    "Enter", "Enter", "Enter", "Escape", "Tab", "Up", "Down", "Left", "Right", "Home", "End",
+    "PPage", "NPage",
     "BTab", "BSpace", "DC", "IC", "Space", "S-Up", "S-Down", "S-Left", "S-Right", "C-Left",
     "C-Right", "M-x", *(f"F{number}" for number in range(1, 13)),
     *(f"C-{letter}" for letter in "abcdefghijklnoprstuvwxyz"), "C-Space", "C-]",
@@ -647,33 +651,35 @@ def test_random_keys_end_nothing(server: Terminals, folder: Path, seed: int) -> 
     terminal = opened(server, folder, size=dice.choice(SIZES))
     pressed: list[str] = []
     for _ in range(30):
-        for _ in range(8):
+        for _ in range(4):
             if dice.random() < 0.6:
-                key = dice.choice(NAMED)
-                terminal.keys(key)
+                keys = dice.choices(NAMED, k=dice.choice([1, 2, 4]))
+                terminal.keys(*keys)
             else:
-                key = dice.choice(TYPED)
-                terminal.type(key)
-            pressed.append(key)
-        assert terminal.is_running, (pressed, terminal.screen())
-    terminal.settled()
-    assert terminal.is_running, (pressed, terminal.screen())
-    assert "Traceback" not in terminal.screen(), pressed
+                keys = [dice.choice(TYPED)]
+                terminal.type(*keys)
+            pressed += keys
+        if not terminal.is_running:
+            break
     leave_whatever_is_open(terminal, pressed)
     assert terminal.is_given_back
 
 
 def leave_whatever_is_open(terminal: Terminal, pressed: list[str]) -> None:
-    """Escape from dialogs, then leave; unsaved work is thrown away."""
+    """Escape from dialogs, then leave; unsaved work is thrown away.
+
+    The keys may have left already, through the palette: that is no fault.
+    """
     for _ in range(20):
+        if not terminal.is_running:
+            break
         terminal.keys("Escape")
         terminal.settled()
         terminal.keys("C-q")
-        end = time.monotonic() + 2.0
-        while terminal.is_running and time.monotonic() < end:
-            if "Leave without saving" in terminal.settled():
-                terminal.keys("Down", "Down", "Enter")
-        if not terminal.is_running:
-            assert terminal.ended() == 0, (pressed, terminal.screen())
-            return
-    raise AssertionError(f"it does not end after {pressed}; it shows\n{terminal.screen()}")
+        eventually(lambda: not terminal.is_running, within_s=0.5)
+        if "Leave without saving" in terminal.screen():
+            terminal.keys("Down", "Down", "Enter")
+            eventually(lambda: not terminal.is_running, within_s=2.0)
+    screen = terminal.screen()
+    assert terminal.ended() == 0, (pressed, screen)
+    assert "Traceback" not in screen, (pressed, screen)

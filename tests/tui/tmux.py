@@ -36,7 +36,8 @@ sh -c 'echo $$ >"$NOTES.new"; mv "$NOTES.new" "$NOTES.pid"; unset NOTES; exec "$
 code=$?
 stty -g >"$NOTES.after"
 echo $code >"$NOTES.new"; mv "$NOTES.new" "$NOTES.code"
-exec cat
+trap '' INT QUIT TSTP
+exec sleep 600
 """
 """Runs a command and notes its process number, its exit code and how the terminal is set before
 and after; tmux itself may miss that a child has ended. The terminal stays until it is closed."""
