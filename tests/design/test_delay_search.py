@@ -98,7 +98,7 @@ def test_a_known_delay_and_polarity_come_back(
     assert best.value_db == pytest.approx(0.0, abs=1e-6)
 
 
-@settings(max_examples=25, deadline=None, phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@settings(max_examples=12, deadline=None, phases=(Phase.explicit, Phase.reuse, Phase.generate))
 @given(
     lates=st.lists(st.floats(-20.0, 20.0), min_size=1, max_size=5),
     corner=st.floats(60.0, 900.0),
