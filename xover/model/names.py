@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 import unicodedata
 from collections.abc import Iterable
+from functools import lru_cache
 
 from xover.model.problems import Refused
 from xover.model.ranges import NAME_LENGTH
@@ -106,6 +107,7 @@ def quoted(text: str, most: int = SHOWN_LENGTH) -> str:
     return f"“{inert(shown)}”"
 
 
+@lru_cache(maxsize=512)
 def text_problem(text: str, kind: str) -> str:
     """What is wrong with the characters of `text`, as the end of a sentence; "" where nothing is.
 

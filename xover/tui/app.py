@@ -6,16 +6,18 @@ step of the session here, and what came of it is shown to all of them.
 
 from __future__ import annotations
 
+import gc
 import os
 from typing import TYPE_CHECKING, ClassVar
 
 from textual import events, work
 from textual.app import App, ComposeResult
 from textual.binding import Binding
-from textual.containers import Container, Vertical
+from textual.containers import Container
 
 from xover.tui.actions import bindings, footer_text
 from xover.tui.doing import Doing
+from xover.tui.kept import Column, Ground, Whole
 from xover.tui.lines import Line
 from xover.tui.palette import Actions
 
@@ -46,13 +48,17 @@ class Workbench(Doing, App[int]):
         super().__init__(ansi_color="NO_COLOR" in os.environ)
         self.wanted_path = path
 
+    def get_default_screen(self) -> Whole:
+        """The screen under all dialogs."""
+        return Whole(id="_default")
+
     def compose(self) -> ComposeResult:
         """The shell; sheet and curves come when the engine is there."""
         yield Line(" xover", "opening …", id="title")
-        with Container(id="stage"):
-            yield Vertical(id="curves")
+        with Ground(id="stage"):
+            yield Column(id="curves")
             yield Container(id="pane")
-        yield Vertical(id="sheet")
+        yield Column(id="sheet")
         yield Line(most=3, id="readout")
         yield Line(footer_text(80), id="footer")
 
@@ -69,6 +75,7 @@ class Workbench(Doing, App[int]):
 
     def _loaded(self, opening: Opening) -> None:
         self.take(opening)
+        _collect_seldom()
 
     def on_unmount(self) -> None:
         """However it ends: the preset is let go, unsaved work stays in the journal."""
@@ -102,4 +109,16 @@ def run_workbench(path: str | None) -> int:
     """Open the workbench and give its exit code."""
     from xover.tui.terminal import guarded
 
+    gc.disable()  # until everything is loaded: nearly all of it stays
     return guarded(lambda: Workbench(path))
+
+
+def _collect_seldom() -> None:
+    """After loading: what is there stays and is looked at no more, and the rest seldom.
+
+    A collection amid a key's frame takes longer than the frame.
+    """
+    if not gc.isenabled():
+        gc.freeze()
+        gc.set_threshold(20_000, 20, 20)
+        gc.enable()

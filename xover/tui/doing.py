@@ -45,12 +45,15 @@ class Doing(Drawing):
     session: Session | None = None
     sheet_rows: int = 12
     wanted_path: str | None = None
+    _grid: SheetGrid | None = None
     _view: SheetView | None = None
     _saved: Preset | None = None
     _clip: tuple[object, Value, str] | None = None
     _said: str = ""
     _said_at: Cell | None = None
     """Where the cursor stood when that was said."""
+    _due: tuple[str, ...] = ()
+    """Actions that wait for what was typed before them, in their order."""
     _pane: str = ""
     _given_up: bool = False
     """Unsaved work goes as soon as another preset is open."""
@@ -125,10 +128,11 @@ class Doing(Drawing):
         from xover.tui.plot import CurvePlot
         from xover.tui.sheet import SheetGrid
 
-        if not self.query("SheetGrid"):
-            self.query_one("#curves", Vertical).mount(CurvePlot(id="plot"))
-            self.query_one("#sheet", Vertical).mount(SheetGrid(id="grid"))
-            self.call_after_refresh(self.grid.focus)
+        if self._grid is None:
+            self._plot, self._grid = CurvePlot(id="plot"), SheetGrid(id="grid")
+            self.query_one("#curves", Vertical).mount(self._plot)
+            self.query_one("#sheet", Vertical).mount(self._grid)
+            self.call_after_refresh(self._grid.focus)
 
     def _greet(self) -> None:
         session = self.session
@@ -144,15 +148,14 @@ class Doing(Drawing):
 
     @property
     def grid(self) -> SheetGrid:
-        """The sheet."""
-        from xover.tui.sheet import SheetGrid
-
-        return self.query_one("#grid", SheetGrid)
+        """The sheet, once there is one."""
+        assert self._grid is not None
+        return self._grid
 
     def show_all(self) -> None:
         """Everything anew after a step: sheet, curves, pane, title."""
         session = self.session
-        if session is None or not self.query("#grid"):
+        if session is None or self._grid is None:
             return
         from xover.tui.sheet_view import sheet_view
 
@@ -201,12 +204,12 @@ class Doing(Drawing):
         from xover.model.names import inert
 
         self._said = inert(sentence)
-        self._said_at = self.grid.cursor if self.query("#grid") else None
+        self._said_at = self._grid.cursor if self._grid is not None else None
         self.query_one("#readout", Line).tell(f" {self._said}")
 
     def tell_readout(self) -> None:
         """What the cell under the cursor is, in other units too, and what may be typed."""
-        if self._said or self.session is None or not self.query("#grid"):
+        if self._said or self.session is None or self._grid is None:
             return
         cell = self.grid.cursor
         if cell is None:
@@ -336,11 +339,18 @@ class Doing(Drawing):
         """Run one action of the table, after all that was typed before it."""
         at: Any = self.focused or self.screen
         way = [at, *(each for each in at.ancestors if each is not self), self]
-        if any(each.message_queue_size for each in way):
+        if self._due or any(each.message_queue_size for each in way):
             # What was typed is on its way up from the focused widget, which may post it yet.
-            _after([at, *way], lambda: self._do_now(name))
+            self._due = (*self._due, name)
+            _after([at, *way], self._do_due)
         else:
             self._do_now(name)
+
+    def _do_due(self) -> None:
+        """The action that has waited longest: a later key never overtakes an earlier one."""
+        name, *later = self._due
+        self._due = tuple(later)
+        self._do_now(name)
 
     def _do_now(self, name: str) -> None:
         if self.check_action("do", (name,)):
@@ -621,8 +631,8 @@ class Doing(Drawing):
         if name:
             await place.mount(_pane(name))
             self._show_pane()
-        elif self.query("#grid"):
-            self.grid.focus()
+        elif self._grid is not None:
+            self._grid.focus()
 
     def _show_pane(self) -> None:
         session = self.session
@@ -745,7 +755,7 @@ class Doing(Drawing):
         from xover.tui.dialogs.help import HelpDialog
 
         cell, takes = "", ""
-        if self.session is not None and self.query("#grid") and self.grid.cursor is not None:
+        if self.session is not None and self._grid is not None and self.grid.cursor is not None:
             from xover.model.entry import help_for
             from xover.session.cells import entry_row
             from xover.tui.readout import cell_words

@@ -6,6 +6,7 @@ newest wish last, and the old curve stands until then, marked as pending.
 
 from __future__ import annotations
 
+import asyncio
 import time
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -35,6 +36,7 @@ class Drawing(App[int]):
     session: Session | None
     viewer: Viewer | None = None
     listening: Listening
+    _plot: CurvePlot | None = None
     _slow: bool = False
     _reading: bool = False
     _busy: bool = False
@@ -61,15 +63,14 @@ class Drawing(App[int]):
 
     @property
     def plot(self) -> CurvePlot:
-        """The curves."""
-        from xover.tui.plot import CurvePlot
-
-        return self.query_one("#plot", CurvePlot)
+        """The curves, once there are any."""
+        assert self._plot is not None
+        return self._plot
 
     def draw(self) -> None:
         """Draw the present preset; at once where that fits a frame."""
         session, viewer = self.session, self.viewer
-        if session is None or viewer is None or not self.query("#plot"):
+        if session is None or viewer is None or self._plot is None:
             return
         self.listening = self.listening.within(session.preset)
         if self._slow or self._busy:
@@ -124,7 +125,8 @@ class Drawing(App[int]):
         """Have the overlaps found in a moment, when keys and frames leave room for it."""
         if not self._crossing_busy:
             self._crossing_busy = True
-            self.set_timer(CROSSINGS_S, self._cross_now)
+            # The loop's own timer: one of textual's costs a task, on the way to the frame.
+            asyncio.get_running_loop().call_later(CROSSINGS_S, self.call_later, self._cross_now)
 
     def _cross_now(self) -> None:
         """Find the overlaps and their losses beside the screen, for the newest preset."""
@@ -165,7 +167,7 @@ class Drawing(App[int]):
         self._cross()
 
     def _repaint(self) -> None:
-        if self._drawn is not None and self.query("#plot"):
+        if self._drawn is not None and self._plot is not None:
             from xover.tui.plot_data import plot_data
 
             self.plot.show(plot_data(self._drawn, self.listening, self._crossings))
@@ -173,7 +175,7 @@ class Drawing(App[int]):
     def on_align_dialog_compared(self, message: AlignDialog.Compared) -> None:
         """Behind the dialog: the sum as it is, and as it would be."""
         viewer = self.viewer
-        if viewer is None or self._busy or self._drawn is None or not self.query("#plot"):
+        if viewer is None or self._busy or self._drawn is None or self._plot is None:
             return
         from xover.tui.plot_data import plot_data, with_other_sum
 

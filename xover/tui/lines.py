@@ -7,14 +7,14 @@ does not hold may take more of them.
 from __future__ import annotations
 
 from rich.segment import Segment
-from rich.style import Style
+from textual.geometry import Region
 from textual.strip import Strip
-from textual.widget import Widget
 
 from xover.sheets.cells import fitted, width_of, wrapped
+from xover.tui.kept import Kept
 
 
-class Line(Widget, can_focus=False):
+class Line(Kept, can_focus=False):
     """One row: `left` text, `right` text, of which the left gives way.
 
     A `left` text alone may take up to `most` rows, broken between words.
@@ -58,12 +58,15 @@ class Line(Widget, can_focus=False):
         """What stands there, whole."""
         return f"{self._left}  {self._right}" if self._right else self._left
 
-    def render_line(self, y: int) -> Strip:
-        """A row, exactly as wide as the widget."""
+    def paint(self, crop: Region) -> list[Strip]:
+        """Rows, each exactly as wide as the widget."""
         width = self.size.width
-        style: Style = self.rich_style
-        rows = self._rows(width)
-        return Strip([Segment(rows[y] if y < len(rows) else " " * width, style)], width)
+        texts = self._rows(width)
+        texts += [" " * width] * (crop.bottom - len(texts))
+        strips = [Strip([Segment(text, self.look)], width) for text in texts[crop.y : crop.bottom]]
+        if crop.column_span != (0, width):
+            strips = [strip.crop(*crop.column_span) for strip in strips]
+        return strips
 
 
 def in_row(left: str, right: str, width: int) -> str:

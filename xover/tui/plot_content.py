@@ -6,6 +6,7 @@ Pure data and arithmetic, no screen. Values are read from the arrays, never from
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -29,7 +30,8 @@ class Reading:
     label: str
     frequency_hz: NDArray[np.float64]
     magnitude_db: NDArray[np.float64]
-    phase_deg: NDArray[np.float64] | None = None
+    phase_deg: NDArray[np.float64] | Callable[[], NDArray[np.float64]] | None = None
+    """Also as what computes it, where it is seldom asked for."""
     group_delay_ms: NDArray[np.float64] | None = None
     coherence: NDArray[np.float64] | None = None
 
@@ -71,7 +73,7 @@ def values_at(reading: Reading, at_hz: float) -> Values:
 
     return Values(
         value_at(frequency_hz, reading.magnitude_db, at_hz),
-        of(reading.phase_deg, wraps=True),
+        of(reading.phase_deg() if callable(reading.phase_deg) else reading.phase_deg, wraps=True),
         of(reading.group_delay_ms),
         of(reading.coherence),
     )

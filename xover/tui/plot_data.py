@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,9 +49,10 @@ def plot_data(view: views.View, at: Listening, crossings: Sequence[Crossing] = (
             number += 5
         dash = dash_name(number)
         upper.append(Curve(label, view.frequency_hz, magnitude, dash, number))
-        values = _lower_values(curve, view.frequency_hz, at, less_ms)
-        main = curve.kind in ("sum", "output")
-        if values is not None and (main or at.lower == "coherence"):
+        values = None
+        if curve.kind in ("sum", "output") or at.lower == "coherence":
+            values = _lower_values(curve, view.frequency_hz, at, less_ms)
+        if values is not None:
             wraps = at.lower == "phase"
             lower.append(Curve(label, view.frequency_hz, values, dash, number, wraps=wraps))
         readings.append(
@@ -58,7 +60,7 @@ def plot_data(view: views.View, at: Listening, crossings: Sequence[Crossing] = (
                 label,
                 view.frequency_hz,
                 magnitude,
-                _turned(curve, view.frequency_hz, less_ms),
+                partial(_turned, curve, view.frequency_hz, less_ms),
                 curve.group_delay_ms,
                 curve.coherence,
             )

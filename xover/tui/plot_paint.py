@@ -21,6 +21,7 @@ from textual.strip import Strip
 from xover.sheets.cells import width_of
 from xover.sheets.drawing import AXIS, CURSOR, CURVE, GRID, SHADE
 from xover.sheets.palette import Rgb, colour
+from xover.tui.kept import seen
 from xover.tui.plot_scene import Scene
 
 _SHADE: dict[bool, Rgb] = {True: (48, 48, 48), False: (225, 225, 225)}
@@ -45,9 +46,9 @@ class Looks:
     ) -> None:
         self.no_color = no_color
         self._base, self._dark = base, dark
-        self._filters, self._ground = filters, ground or Ground(0, 0, 0)
-        self.base = self._seen(base)
-        self._styles = _Made(lambda look: self._seen(self._made(look)))
+        through = partial(seen, filters=filters, ground=ground or Ground(0, 0, 0))
+        self.base = through(base)
+        self._styles = _Made(lambda look: through(self._made(look)))
 
     def style(self, number: int) -> Style:
         """The style of text of a style number."""
@@ -62,13 +63,6 @@ class Looks:
             ]
         # Segments are named tuples; made from tuples directly they cost a third.
         return list(map(_SEGMENT, zip(texts, map(self._styles.__getitem__, looks), repeat(None))))
-
-    def _seen(self, style: Style) -> Style:
-        """The style as it comes through the filters."""
-        segments = [Segment(" ", style)]
-        for each in self._filters:
-            segments = each.apply(segments, self._ground)
-        return segments[0].style or style
 
     def _made(self, look: int) -> Style:
         number, shaded = look >> 1, look & 1

@@ -1,0 +1,91 @@
+"""Painting without asking twice: grounds that children cover, and styles as the screen shows them.
+
+The compositor asks every widget under a changed row for all of its rows; containers and lines
+answer from memory here, and what they remember goes when style, size or filters change.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Self
+
+from rich.segment import Segment
+from rich.style import Style
+from textual.color import Color
+from textual.containers import Container, Vertical
+from textual.filter import LineFilter
+from textual.geometry import Region
+from textual.screen import Screen
+from textual.strip import Strip
+from textual.widget import Widget
+
+CROPS = 8
+"""How many different parts of a widget are kept."""
+
+
+def seen(style: Style, filters: Sequence[LineFilter], ground: Color) -> Style:
+    """A style as it comes through the screen's filters."""
+    segments = [Segment(" ", style)]
+    for each in filters:
+        segments = each.apply(segments, ground)
+    return segments[0].style or style
+
+
+class Kept(Widget):
+    """A widget whose painted rows are kept until it is refreshed, or its style changes."""
+
+    _rows_kept: dict[Region, list[Strip]] | None = None
+    _filters_kept: Sequence[LineFilter] = ()
+    _look: Style | None = None
+
+    @property
+    def look(self) -> Style:
+        """The widget's own style as the screen shows it."""
+        if self._look is None:
+            self._look = seen(self.rich_style, self._filters_kept, self.background_colors[1])
+        return self._look
+
+    def notify_style_update(self) -> None:
+        """Another theme or class: everything is painted anew."""
+        super().notify_style_update()
+        self._rows_kept = self._look = None
+
+    def refresh(
+        self,
+        *regions: Region,
+        repaint: bool = True,
+        layout: bool = False,
+        recompose: bool = False,
+    ) -> Self:
+        """Paint anew before the next frame."""
+        self._rows_kept = None
+        return super().refresh(*regions, repaint=repaint, layout=layout, recompose=recompose)
+
+    def render_lines(self, crop: Region) -> list[Strip]:
+        """Rows as painted, those that did not change as they were."""
+        filters = self.get_line_filters()
+        if filters != self._filters_kept:
+            self._filters_kept = list(filters)
+            self._rows_kept = self._look = None
+        if self._rows_kept is None or len(self._rows_kept) > CROPS:
+            self._rows_kept = {}
+        rows = self._rows_kept.get(crop)
+        if rows is None:
+            rows = self._rows_kept[crop] = self.paint(crop)
+        return rows
+
+    def paint(self, crop: Region) -> list[Strip]:
+        """The rows of a region, as the widget itself paints them."""
+        return super().render_lines(crop)
+
+
+class Ground(Kept, Container):
+    """A container that shows nothing itself."""
+
+
+class Column(Kept, Vertical):
+    """A container, its children one over the other."""
+
+
+class Whole(Kept, Screen[object]):
+    """The screen under everything."""
