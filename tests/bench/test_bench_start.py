@@ -1,0 +1,45 @@
+"""Start to first painted screen in a real pseudo-terminal, beside a bare Textual app, interleaved.
+
+Whole processes, from the fork to the frame. Prints figures and asserts only that what is timed
+was seen: `pytest tests/bench/test_bench_start.py -s -p no:cacheprovider`.
+"""
+
+from __future__ import annotations
+
+import statistics
+from pathlib import Path
+
+from tests.bench.test_bench_frame import BARE, dots, opened
+
+ROUNDS = 15
+
+
+def test_start(tmp_path: Path) -> None:
+    peer, shell, sheet, curves = [], [], [], []
+    for turn in range(ROUNDS + 1):
+        with opened(BARE) as bare:
+            peer.append(bare.until(lambda rows: rows[0].startswith("count 0")) - bare.begun_s)
+        with opened("-m", "xover", state=tmp_path / str(turn)) as bench:
+            shell.append(
+                bench.until(lambda rows: "opening" in rows[0] and "help" in rows[-1])
+                - bench.begun_s
+            )
+            sheet.append(
+                bench.until(lambda rows: any(row.startswith("High-pass") for row in rows))
+                - bench.begun_s
+            )
+            curves.append(
+                bench.until(lambda rows: sum(bool(row.strip()) for row in dots(rows)) > 8)
+                - bench.begun_s
+            )
+    for name, spent, goal in (
+        ("shell", shell, "goal ≤ 1.15×"),
+        ("sheet", sheet, "no goal"),
+        ("curves", curves, "goal ≤ 1.6×"),
+    ):
+        ratio = statistics.median(spent[1:]) / statistics.median(peer[1:])
+        print(
+            f"\nstart → {name} on screen: {ratio:.2f}× ({goal}); "
+            f"{1e3 * statistics.median(spent[1:]):.0f} ms against "
+            f"{1e3 * statistics.median(peer[1:]):.0f} ms"
+        )
