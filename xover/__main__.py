@@ -24,6 +24,7 @@ def main() -> None:
     try:
         path = _workbench_on(sys.argv[1:])
         if path is not None:
+            os.environ.setdefault("TEXTUAL_FPS", "120")  # a frame waits half as long for its turn
             from xover.tui.app import run_workbench
 
             code = run_workbench(path or None)

@@ -47,6 +47,7 @@ class Workbench(Doing, App[int]):
         """`path`: a preset, or None for the shipped example."""
         super().__init__(ansi_color="NO_COLOR" in os.environ)
         self.wanted_path = path
+        self._loading = False
 
     def get_default_screen(self) -> Whole:
         """The screen under all dialogs."""
@@ -63,11 +64,16 @@ class Workbench(Doing, App[int]):
         yield Line(footer_text(80), id="footer")
 
     def on_mount(self) -> None:
-        """Paint first, then load."""
+        """No pane at the start."""
         self.set_class(True, "-no-pane")
-        self.call_after_refresh(self._load)
 
-    @work(thread=True, exclusive=True, group="opening")
+    def post_display_hook(self) -> None:
+        """Once the shell is painted, load."""
+        if not self._loading and self.query("#footer"):
+            self._loading = True
+            self._load()
+
+    @work(thread=True, exclusive=True, group="opening", description="opening")
     def _load(self) -> None:
         from xover.tui.opening import open_or_offer
 

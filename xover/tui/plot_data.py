@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from xover.design.crossings import Crossing, shaded
 from xover.model.names import inert
 from xover.session import views
 from xover.sheets.drawing import Curve
@@ -22,6 +22,9 @@ from xover.sheets.wording import crossing_words
 from xover.tui.flight import flight_ms
 from xover.tui.listening import Listening
 from xover.tui.plot import PlotData, Reading
+
+if TYPE_CHECKING:
+    from xover.design.crossings import Crossing
 
 
 def plot_data(view: views.View, at: Listening, crossings: Sequence[Crossing] = ()) -> PlotData:
@@ -121,6 +124,10 @@ def _flight_ms(view: views.View) -> float:
 
 
 def _bands(crossings: Sequence[Crossing]) -> tuple[tuple[float, float, str], ...]:
+    if not crossings:
+        return ()
+    from xover.design.crossings import shaded
+
     return tuple(
         (low, high, "" if named is None else crossing_words(named))
         for low, high, named in shaded(crossings)
