@@ -77,10 +77,15 @@ class Workbench(Doing, App[int]):
     def _load(self) -> None:
         from xover.tui.opening import open_or_offer
 
-        self.call_from_thread(self._loaded, open_or_offer(self.wanted_path))
+        opening = open_or_offer(self.wanted_path)
+        self.call_from_thread(self.call_later, self._loaded, opening)
 
-    def _loaded(self, opening: Opening) -> None:
-        self.take(opening)
+    async def _loaded(self, opening: Opening) -> None:
+        # Title, sheet and curves in one frame: painted apart, the later ones wait for their turn.
+        with self.batch_update():
+            self.take(opening)
+            if self.mounting is not None:
+                await self.mounting
         _collect_seldom()
 
     def on_unmount(self) -> None:

@@ -19,6 +19,8 @@ from xover.tui.drawing import Drawing
 from xover.tui.lines import Line, whole_parts
 
 if TYPE_CHECKING:
+    from textual.widget import AwaitMount
+
     from xover.model.drive import Drive
     from xover.model.preset import Preset
     from xover.session.cells import Cell, Value
@@ -46,6 +48,8 @@ class Doing(Drawing):
     sheet_rows: int = 12
     wanted_path: str | None = None
     _grid: SheetGrid | None = None
+    mounting: AwaitMount | None = None
+    """Until the sheet, the last of the widgets, stands; None before any does."""
     _view: SheetView | None = None
     _saved: Preset | None = None
     _clip: tuple[object, Value, str] | None = None
@@ -131,7 +135,7 @@ class Doing(Drawing):
         if self._grid is None:
             self._plot, self._grid = CurvePlot(id="plot"), SheetGrid(id="grid")
             self.query_one("#curves", Vertical).mount(self._plot)
-            self.query_one("#sheet", Vertical).mount(self._grid)
+            self.mounting = self.query_one("#sheet", Vertical).mount(self._grid)
             self.call_after_refresh(self._grid.focus)
 
     def _greet(self) -> None:
