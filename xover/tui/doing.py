@@ -56,8 +56,6 @@ class Doing(Drawing):
     _said: str = ""
     _said_at: Cell | None = None
     """Where the cursor stood when that was said."""
-    _due: tuple[str, ...] = ()
-    """Actions that wait for what was typed before them, in their order."""
     _pane: str = ""
     _given_up: bool = False
     """Unsaved work goes as soon as another preset is open."""
@@ -343,18 +341,11 @@ class Doing(Drawing):
         """Run one action of the table, after all that was typed before it."""
         at: Any = self.focused or self.screen
         way = [at, *(each for each in at.ancestors if each is not self), self]
-        if self._due or any(each.message_queue_size for each in way):
+        if any(each.message_queue_size for each in way):
             # What was typed is on its way up from the focused widget, which may post it yet.
-            self._due = (*self._due, name)
-            _after([at, *way], self._do_due)
+            _after([at, *way], lambda: self._do_now(name))
         else:
             self._do_now(name)
-
-    def _do_due(self) -> None:
-        """The action that has waited longest: a later key never overtakes an earlier one."""
-        name, *later = self._due
-        self._due = tuple(later)
-        self._do_now(name)
 
     def _do_now(self, name: str) -> None:
         if self.check_action("do", (name,)):
