@@ -226,7 +226,9 @@ def test_any_size_and_back(server: Terminals, folder: Path) -> None:
     for size in [(1, 1), (120, 40), (30, 8)]:
         terminal.resize(*size)
         terminal.settled()
-    terminal.keys("F3", "?")
+    terminal.keys("F3")
+    terminal.settled()
+    terminal.keys("?")
     terminal.resize(1, 1)
     terminal.settled()
     terminal.resize(80, 24)
