@@ -23,6 +23,8 @@ from xover.model.preset import Preset
 
 RETRY_S: Final = 0.5
 """How long the thread waits before it tries a full disk again."""
+GATHER_S: Final = 0.02
+"""How long it waits for more steps: the frame of the key is on the screen by then."""
 
 
 class _Step(NamedTuple):
@@ -50,6 +52,7 @@ class Journal:
         self._header = header
         self._queue: queue.SimpleQueue[_Step | _Restart | None] = queue.SimpleQueue()
         self._moved = threading.Condition()
+        self._hurry = threading.Event()
         self._asked = 0
         self._on_disk = 0
         # What follows belongs to the thread.
@@ -70,12 +73,14 @@ class Journal:
 
     def flush(self, timeout_s: float = 5.0) -> bool:
         """Wait until everything asked for is on the disk; False where it is not by then."""
+        self._hurry.set()
         with self._moved:
             return self._moved.wait_for(lambda: self._on_disk >= self._asked, timeout_s)
 
     def close(self, *, keep: bool) -> None:
         """Stop, and let go of the preset; without edits, or unless `keep`, the file goes too."""
         self._ask(None)
+        self._hurry.set()
         self._thread.join()
         try:
             if self._entries and keep:
@@ -102,6 +107,7 @@ class Journal:
             batch: list[_Step | _Restart | None] = []
             with contextlib.suppress(queue.Empty):
                 batch.append(self._queue.get(timeout=RETRY_S if self._pending else None))
+                self._hurry.wait(GATHER_S)
                 while True:
                     batch.append(self._queue.get_nowait())
             for what in batch:
@@ -112,6 +118,7 @@ class Journal:
                 elif what is not None:
                     self._pending += self._lines(what)
             self._taken += len(batch)
+            self._hurry.clear()
             self._settle()
             if None in batch:
                 return
