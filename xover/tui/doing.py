@@ -764,7 +764,7 @@ class Doing(Drawing):
         from xover.tui.palette import Palette
 
         if not isinstance(self.screen, Palette):
-            self.push_screen(Palette(id="--command-palette"))
+            self.push_screen(Palette())
 
     def action_command_palette(self) -> None:
         """The same, however it is asked for."""
