@@ -31,6 +31,7 @@ set -s set-clipboard off
 
 
 NOTED = """
+trap : INT QUIT TSTP
 stty -g >"$NOTES.before"
 sh -c 'echo $$ >"$NOTES.new"; mv "$NOTES.new" "$NOTES.pid"; unset NOTES; exec "$@"' sh "$@"
 code=$?
