@@ -39,7 +39,7 @@ FAMILY_SHORT: dict[Family, str] = {
 DEFAULT_FAMILY: Family = "linkwitz-riley"
 DEFAULT_SLOPE = 24
 
-_ONLY_FREQUENCY = re.compile(rf"(?:{FREQUENCY}|(?P<number>{NUMBER}))")
+_ONLY_FREQUENCY = rf"(?:{FREQUENCY}|(?P<number>{NUMBER}))"
 
 
 def parse_frequency(text: str, context: Context) -> float:
@@ -48,7 +48,7 @@ def parse_frequency(text: str, context: Context) -> float:
     def problem() -> str:
         return f"type a frequency such as {either(FREQUENCY_EXAMPLES)}"
 
-    match = _ONLY_FREQUENCY.fullmatch(typed(text, context, problem))
+    match = re.fullmatch(_ONLY_FREQUENCY, typed(text, context, problem))
     if match is None:
         raise context.refused(f"{quoted(text)} is not a frequency; {problem()}")
     if match["number"] is not None:
@@ -68,7 +68,7 @@ _FAMILY_WORDS: dict[str, Family] = {
     "bessel": "bessel",
 }
 _DB_PER_OCTAVE = r" ?db(?: ?(?:/|per) ?oct(?:ave)?)?(?![a-z])"
-_CROSSOVER = re.compile(
+_CROSSOVER = (
     r"(?P<family>linkwitz[- ]?riley|linkwitz|lr|butterworth|butter|but|bw|bessel|bes)(?![a-z])"
     rf"(?:-?(?P<attached>[0-9]{{1,3}})(?![0-9k]|[.,][0-9])(?:{_DB_PER_OCTAVE})?)?"
     rf"|(?P<slope>[0-9]{{1,3}}){_DB_PER_OCTAVE}"
@@ -83,7 +83,7 @@ def parse_crossover(text: str, context: Context) -> Crossover | None:
     tidied = typed(text, context, _crossover_problem)
     if tidied in OFF_WORDS:
         return None
-    pieces = tokens(_CROSSOVER, tidied)
+    pieces = tokens(re.compile(_CROSSOVER), tidied)
     read = None if pieces is None else _crossover_pieces(pieces, context)
     if read is None:
         raise context.refused(f"{quoted(text)} is not a crossover; {_crossover_problem()}")

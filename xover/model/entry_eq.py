@@ -72,7 +72,7 @@ _KIND_WORDS: dict[str, EqKind] = {
     "hpf": "high_pass",
     "highpass": "high_pass",
 }
-_EQ = re.compile(
+_EQ = (
     r"(?P<first>(?:1st|first)[- ]order)|(?P<second>(?:2nd|second)[- ]order)"
     r"|(?P<sloped>low[- ]?shelf|high[- ]?shelf|all[- ]?pass|low[- ]?pass|high[- ]?pass"
     r"|lpf|hpf|ls|hs|ap|lp|hp)(?:(?P<order>12|6|1|2)(?![0-9k]|[.,][0-9]))?(?![a-z])"
@@ -97,7 +97,7 @@ def parse_eq(text: str, context: Context) -> EqSection | None:
     tidied = typed(text, context, _eq_problem)
     if tidied in OFF_WORDS:
         return None
-    pieces = tokens(_EQ, tidied)
+    pieces = tokens(re.compile(_EQ), tidied)
     read = None if pieces is None else _Pieces.read(pieces, context)
     if read is None:
         raise context.refused(f"{quoted(text)} is not an EQ section; {_eq_problem()}")

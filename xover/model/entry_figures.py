@@ -37,7 +37,7 @@ MUTE_EXAMPLES = "muted, open"
 DELAY_EXAMPLES = "3.5, 1.2 m, 4 ft, 3'7\", 154 samples"
 LIMIT_EXAMPLES = "+8.3, 8.3 dBu 50/200 ms, 2.01 V, off"
 
-_GAIN = re.compile(rf"({NUMBER}) ?(?:db)?")
+_GAIN = rf"({NUMBER}) ?(?:db)?"
 
 
 def parse_gain(text: str, context: Context) -> float:
@@ -47,7 +47,7 @@ def parse_gain(text: str, context: Context) -> float:
         return f"type decibels, such as {either(GAIN_EXAMPLES)}"
 
     tidied = typed(text, context, problem)
-    match = _GAIN.fullmatch(tidied)
+    match = re.fullmatch(_GAIN, tidied)
     if match is not None:
         return in_range(read_number(match[1], context), Gain, "gain", context)
     if tidied in ("off", "mute", "muted", "-inf", "-∞"):
@@ -112,7 +112,7 @@ def show_mute(muted: bool) -> str:
 _INCHES_PER_FOOT = 12
 _TIME_SHIFT = {"": 0, "ms": 0, "msec": 0, "s": 3, "sec": 3, "us": -3, "usec": -3}
 _METRES = {"mm": 0.001, "cm": 0.01, "m": 1.0}
-_DELAY = re.compile(
+_DELAY = (
     rf"(?P<time>{NUMBER}) ?(?P<unit>ms|msec|s|sec|us|usec|)"
     rf"|(?P<metric>{NUMBER}) ?(?P<metres>mm|cm|m|metres?|meters?)"
     r"|(?P<whole_m>[0-9]+)m(?P<cm>[0-9]{2})"
@@ -122,11 +122,11 @@ _INCH_FIGURE = (
     rf"(?:(?P<inches>{UNSIGNED})(?:[ -](?P<top>[0-9]{{1,3}})/(?P<bottom>[0-9]{{1,3}}))?"
     r"|(?P<only_top>[0-9]{1,3})/(?P<only_bottom>[0-9]{1,3}))"
 )
-_FEET = re.compile(
+_FEET = (
     rf"(?P<sign>[+-]?)(?P<feet>{UNSIGNED}) ?(?:ft|feet|foot|')"
     rf"(?: ?{_INCH_FIGURE} ?(?:\"|inch(?:es)?|in|))?"
 )
-_INCHES = re.compile(rf"(?P<sign>[+-]?){_INCH_FIGURE} ?(?:\"|inch(?:es)?|in)")
+_INCHES = rf"(?P<sign>[+-]?){_INCH_FIGURE} ?(?:\"|inch(?:es)?|in)"
 
 
 def _delay_problem() -> str:
@@ -141,15 +141,15 @@ def parse_delay(text: str, context: Context) -> float:
     tidied = typed(text, context, _delay_problem)
     if tidied in ("off", "none"):
         return 0.0
-    if (match := _DELAY.fullmatch(tidied)) is not None:
+    if (match := re.fullmatch(_DELAY, tidied)) is not None:
         value_ms = _plain_delay_ms(match, context)
-    elif (match := _FEET.fullmatch(tidied)) is not None:
+    elif (match := re.fullmatch(_FEET, tidied)) is not None:
         feet = read_number(match["feet"], context)
         inches = _inches(match, text, context)
         if inches >= _INCHES_PER_FOOT:
             raise context.refused(f"{quoted(text)} has more inches than a foot; {_delay_problem()}")
         value_ms = _length_ms((feet + inches / _INCHES_PER_FOOT) * METRES_PER_FOOT, match, context)
-    elif (match := _INCHES.fullmatch(tidied)) is not None:
+    elif (match := re.fullmatch(_INCHES, tidied)) is not None:
         feet = _inches(match, text, context) / _INCHES_PER_FOOT
         value_ms = _length_ms(feet * METRES_PER_FOOT, match, context)
     else:
@@ -199,7 +199,7 @@ DEFAULT_TIMES_MS = {"rms": (50.0, 200.0), "peak": (1.0, 40.0)}
 """Attack and release of a limiter that had none: common practice, no source."""
 
 _TIME = r"ms|msec|us|usec|sec|s"
-_LIMIT = re.compile(
+_LIMIT = (
     rf"(?P<attack>{UNSIGNED}) ?(?P<attack_unit>{_TIME}|) ?/ ?"
     rf"(?P<release>{UNSIGNED}) ?(?P<release_unit>(?:{_TIME})(?![a-z])|){WHOLE}"
     rf"|(?P<which>attack|att|a|release|rel|r) ?=? ?(?P<time>{UNSIGNED}) ?"
@@ -222,7 +222,7 @@ def parse_limit(text: str, context: Context, *, kind: str) -> Limit | None:
     tidied = typed(text, context, problem)
     if tidied in OFF_WORDS:
         return None
-    pieces = tokens(_LIMIT, tidied)
+    pieces = tokens(re.compile(_LIMIT), tidied)
     found: dict[str, float] = {}
     for piece in pieces or ():
         for name, value in _limit_piece(piece, kind, context).items():

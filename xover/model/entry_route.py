@@ -32,10 +32,7 @@ ROUTE_EXAMPLES = "Left 0, Right −3, off"
 _QUOTED = re.compile(r'"(?:[^"\\]|\\.)*"')
 _SIGN = "+\\-‐‑‒–—−﹣－＋"
 _FIGURE = rf"[{_SIGN}]?\s?(?:[0-9.,]+)(?:[eE][{_SIGN}]?[0-9]{{1,3}})?"
-_WITH_GAIN = re.compile(
-    rf"(?P<name>.*?)(?:\s*[=:]\s*|\s+|(?=[{_SIGN}]))(?P<gain>{_FIGURE})\s*(?:d[bB]|D[bB])?",
-    re.DOTALL,
-)
+_WITH_GAIN = rf"(?P<name>.*?)(?:\s*[=:]\s*|\s+|(?=[{_SIGN}]))(?P<gain>{_FIGURE})\s*(?:d[bB]|D[bB])?"
 _ONLY_GAIN = re.compile(rf"({NUMBER}) ?(?:db)?")
 _NEEDS_QUOTES = re.compile(rf'[",;=:]|[{_SIGN}]$|[{_SIGN}0-9.]+(?:[eE][{_SIGN}]?[0-9]+)?$')
 _EACH = 64
@@ -103,7 +100,7 @@ def _item(item: str, text: str, context: Context) -> tuple[str, float | None]:
     """One input's exact name and its gain in dB, None where none was typed."""
     if item.startswith('"'):
         return _quoted_item(item, text, context)
-    match = _WITH_GAIN.fullmatch(item)
+    match = re.fullmatch(_WITH_GAIN, item, re.DOTALL)
     named = _exact(item, context.inputs)
     if match is not None:
         head = _exact(match["name"], context.inputs)
