@@ -619,6 +619,28 @@ def test_escape_codes_in_a_file_are_refused_and_shown_inert(
     assert left_with(terminal) == 0
 
 
+def test_copying_where_there_is_nothing_is_said(server: Terminals, folder: Path) -> None:
+    terminal = opened(server, folder)
+    terminal.keys("Left", "Up", "Up", "Up", "C-c")
+    terminal.shows("an input has no route")
+    assert left_with(terminal) == 0
+
+
+def test_a_key_pressed_twice_answers_once(server: Terminals, folder: Path) -> None:
+    terminal = opened(server, folder)
+    for _ in range(3):
+        terminal.keys("/")
+        terminal.shows("Search for", "align  ^A")
+        terminal.type("humidity")
+        terminal.shows("air  ^E")
+        terminal.keys("Enter", "Enter", "Enter", "Enter", "Escape", "Escape", "Escape")
+        terminal.settled()
+        assert terminal.is_running
+        terminal.keys("Escape")
+        terminal.until(lambda screen: "Delay   ms" in screen and "pressure" not in screen)
+    assert left_with(terminal) == 0
+
+
 def test_a_pasted_megabyte(server: Terminals, folder: Path) -> None:
     terminal = opened(server, folder)
     for text, cut in (("9" * 1_000_000, "996,000"), ("lr24 100\n" * 110_000, "986,000")):

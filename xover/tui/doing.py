@@ -282,6 +282,7 @@ class Doing(Drawing):
 
     def on_sheet_grid_copied(self, message: Copied) -> None:
         """Remember the cell's value."""
+        from xover.model.problems import Refused
         from xover.session.cells import entry_row, value_of
 
         session = self.session
@@ -289,7 +290,11 @@ class Doing(Drawing):
             return
         shown = self._view.at(message.cell)
         text = shown.text if shown is not None else ""
-        value = value_of(session.preset, message.cell)
+        try:
+            value = value_of(session.preset, message.cell)
+        except Refused as refused:
+            self.say(refused.faults[0].message)
+            return
         self._clip = (entry_row(message.cell.row), value, text)
         self.copy_to_clipboard(text)
         self.say(f"copied {text}")

@@ -6,6 +6,7 @@ from functools import partial
 
 from textual.await_complete import AwaitComplete
 from textual.command import CommandList, CommandPalette, DiscoveryHit, Hit, Hits, Provider
+from textual.worker import Worker
 
 from xover.tui.actions import ACTIONS, Action
 
@@ -41,12 +42,22 @@ def _words(action: Action) -> str:
 
 
 class Palette(CommandPalette):
-    """The palette on the screen; page keys wait until there is a page."""
+    """The palette on the screen; page keys wait until there is a page, and it goes but once."""
 
     def _action_command_list(self, action: str) -> None:
-        if self.query_one(CommandList).scrollable_content_region:
-            super()._action_command_list(action)
+        for commands in self.query(CommandList):
+            if commands.scrollable_content_region:
+                super()._action_command_list(action)
+
+    def _gather_commands(  # type: ignore[override]  # the decorator's own type says less
+        self, search_value: str
+    ) -> Worker[None] | None:
+        # What was typed before this went comes in after it.
+        return super()._gather_commands(search_value) if self.app.screen is self else None
 
     def dismiss(self, result: None = None) -> AwaitComplete:
         """Go, once: Enter may be pressed again before this has gone."""
-        return super().dismiss(result) if self.app.screen is self else AwaitComplete()
+        if self.app.screen is not self:
+            return AwaitComplete()
+        self._cancel_gather_commands()
+        return super().dismiss(result)
