@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from functools import partial
+from typing import Any
 
+from textual import work
 from textual.await_complete import AwaitComplete
 from textual.command import CommandList, CommandPalette, DiscoveryHit, Hit, Hits, Provider
-from textual.worker import Worker
+from textual.css.query import NoMatches
 
 from xover.tui.actions import ACTIONS, Action
 
@@ -49,11 +52,11 @@ class Palette(CommandPalette):
             if commands.scrollable_content_region:
                 super()._action_command_list(action)
 
-    def _gather_commands(  # type: ignore[override]  # the decorator's own type says less
-        self, search_value: str
-    ) -> Worker[None] | None:
-        # What was typed before this went comes in after it.
-        return super()._gather_commands(search_value) if self.app.screen is self else None
+    @work(exclusive=True, group=CommandPalette._GATHER_COMMANDS_GROUP)
+    async def _gather_commands(self, search_value: str) -> None:
+        gather: Any = CommandPalette._gather_commands
+        with suppress(NoMatches):  # the search begins when this has gone already
+            await gather.__wrapped__(self, search_value)
 
     def dismiss(self, result: None = None) -> AwaitComplete:
         """Go, once: Enter may be pressed again before this has gone."""
