@@ -9,75 +9,35 @@ from __future__ import annotations
 import fcntl
 import json
 import os
-import random
 import select
-import shutil
 import signal
 import struct
 import subprocess
 import sys
-import tempfile
 import termios
 import time
-from collections.abc import Iterator
-from contextlib import suppress
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from tests.tui.tmux import (
     PATIENCE_S,
     ROOT,
-    TMUX,
-    Terminal,
+    SHIPPED,
     Terminals,
     cpu_s,
+    delay_of,
     eventually,
+    has_recovery,
+    left_with,
     lives,
-    terminals,
+    opened,
+    tree,
 )
 from xover.tui.terminal import WATCH_S
 
-pytestmark = pytest.mark.skipif(TMUX is None, reason="tmux is the terminal of these tests")
-
-SHIPPED = ROOT / "presets" / "harbour-hall.json"
 JOURNAL = ".rig.json.journal"
 SIZES = [(80, 24), (120, 40), (160, 48)]
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Terminals]:
-    with terminals() as ours:
-        yield ours
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    shutil.copy(SHIPPED, tmp_path / "rig.json")
-    return tmp_path
-
-
-def opened(server: Terminals, folder: Path, **how: Any) -> Terminal:
-    """A workbench on the preset, ready to be typed into, its curves drawn."""
-    terminal = server.open(folder, "rig.json", **how)
-    terminal.shows("Delay   ms", "20k", "? help")
-    return terminal
-
-
-def tree(path: Path) -> Any:
-    return json.loads(path.read_bytes())
-
-
-def delay_of(path: Path) -> Any:
-    """The delay of the first output, where the cursor stands at first."""
-    return tree(path)["outputs"][0].get("delay_ms", 0)
-
-
-def left_with(terminal: Terminal) -> int:
-    """Leave a workbench without unsaved work."""
-    terminal.keys("C-q")
-    return terminal.ended()
 
 
 # Painting
@@ -319,17 +279,6 @@ def test_a_second_workbench_is_read_only_and_says_so(server: Terminals, folder: 
     assert left_with(third) == 0
 
 
-def has_recovery(server: Terminals, folder: Path) -> None:
-    terminal = server.open(folder, "rig.json")
-    terminal.shows("Recover", "1 unsaved step")
-    terminal.keys("Enter")
-    terminal.shows("1 step unsaved", "3.50")
-    terminal.keys("C-q")
-    terminal.shows("Leave?")
-    terminal.keys("Down", "Down", "Enter")
-    assert terminal.ended() == 0
-
-
 def test_a_closed_window_ends_it_and_keeps_the_work(server: Terminals, folder: Path) -> None:
     terminal = opened(server, folder)
     terminal.type("3.5", "Enter")
@@ -414,299 +363,3 @@ def test_terminated_it_gives_the_terminal_back(server: Terminals, folder: Path) 
     assert terminal.kill(signal.SIGTERM) == 128 + signal.SIGTERM
     assert terminal.is_given_back
     has_recovery(server, folder)
-
-
-# Files
-
-
-def test_a_file_changed_underneath_is_asked_about(server: Terminals, folder: Path) -> None:
-    path = folder / "rig.json"
-    theirs = path.read_text().replace("Harbour Hall, main rig", "Harbour Hall, other rig")
-    terminal = opened(server, folder)
-    terminal.type("3.5", "Enter")
-    terminal.shows("1 step unsaved")
-    path.write_text(theirs)
-    terminal.keys("C-s")
-    terminal.shows("The file has changed", "rig.json")
-    assert path.read_text() == theirs
-    terminal.keys("Escape")
-    terminal.until(lambda screen: "The file has changed" not in screen)
-    assert path.read_text() == theirs
-    terminal.keys("C-s")
-    terminal.shows("The file has changed")
-    terminal.keys("Enter")  # the first answer saves elsewhere
-    terminal.shows("Save under another name")
-    terminal.keys("Enter")
-    terminal.shows("saved in")
-    assert path.read_text() == theirs
-    assert delay_of(folder / "rig-copy.json") == 3.5
-    assert left_with(terminal) == 0
-
-
-def test_a_file_taken_away_underneath_is_asked_about(server: Terminals, folder: Path) -> None:
-    path = folder / "rig.json"
-    terminal = opened(server, folder)
-    terminal.type("3.5", "Enter")
-    terminal.shows("1 step unsaved")
-    path.unlink()
-    terminal.keys("C-s")
-    terminal.shows("no longer there")
-    assert not path.exists()
-    terminal.keys("Down", "Enter")
-    terminal.shows("saved in")
-    assert delay_of(path) == 3.5
-    assert left_with(terminal) == 0
-
-
-def test_a_file_that_cannot_be_read_is_said(server: Terminals, folder: Path) -> None:
-    (folder / "rig.json").write_text('{"format": "xover-preset", "version": 1, "title": 3}')
-    terminal = server.open(folder, "rig.json")
-    terminal.shows("title", "Open a preset")
-    terminal.keys("Escape")
-    terminal.shows("nothing is open")
-    assert "Traceback" not in terminal.settled()
-    assert left_with(terminal) == 0
-
-
-def test_saving_into_a_full_disk(server: Terminals, folder: Path) -> None:
-    """A small file system in memory, where the system lets us mount one."""
-    full = folder / "full"
-    full.mkdir()
-    mount = ["mount", "-t", "tmpfs", "-o", "size=512k", "tmpfs", str(full)]
-    if os.geteuid() or subprocess.run(mount, capture_output=True).returncode:
-        pytest.skip("only root may mount a small file system")
-    try:
-        shutil.copy(SHIPPED, full / "rig.json")
-        with (full / "ballast").open("wb", buffering=0) as ballast, suppress(OSError):
-            while ballast.write(b"0" * 4096):
-                pass
-        terminal = server.open(full, "rig.json", home=folder / "home")
-        terminal.shows("Delay   ms", "20k", "? help")
-        terminal.type("3.5", "Enter")
-        terminal.shows("1 step unsaved")
-        terminal.keys("C-s")
-        terminal.shows("could not be written")
-        assert (full / "rig.json").read_bytes() == SHIPPED.read_bytes()
-        (full / "ballast").unlink()
-        terminal.keys("C-s")
-        terminal.shows("saved in")
-        assert delay_of(full / "rig.json") == 3.5
-        assert left_with(terminal) == 0
-    finally:
-        subprocess.run(["umount", "-l", str(full)], capture_output=True, check=False)
-
-
-def test_saving_past_the_limit_on_file_sizes(server: Terminals, folder: Path) -> None:
-    """What a quota does, without being root: no file may grow past 64 KiB, the preset is larger."""
-    limited = ("sh", "-c", 'ulimit -f 128; exec "$@"', "sh")
-    terminal = opened(server, folder, within=limited)
-    terminal.type("3.5", "Enter")
-    terminal.shows("1 step unsaved")
-    terminal.keys("C-s")
-    terminal.shows("could not be written")
-    assert (folder / "rig.json").read_bytes() == SHIPPED.read_bytes()
-    terminal.keys("C-q")
-    terminal.shows("Leave?")
-    terminal.keys("Down", "Down", "Enter")
-    assert terminal.ended() == 0
-    assert [each for each in folder.iterdir() if each.name.endswith(".tmp")] == []
-
-
-@pytest.fixture
-def nobodys() -> Iterator[tuple[Path, Path, tuple[str, ...]]]:
-    """A folder, a home, and what starts a program as somebody whom permissions stop."""
-    within: tuple[str, ...] = ()
-    if not os.geteuid():
-        if shutil.which("setpriv") is None:
-            pytest.skip("root needs setpriv to become nobody")
-        within = ("setpriv", "--reuid=65534", "--regid=65534", "--clear-groups")
-        tried = [*within, sys.executable, "-c", "import xover"]
-        if subprocess.run(tried, cwd="/", capture_output=True, check=False).returncode:
-            pytest.skip("nobody may not read where xover is installed")
-    top = Path(tempfile.mkdtemp(prefix="xover-"))
-    top.chmod(0o755)
-    place, home = top / "place", top / "home"
-    place.mkdir()
-    home.mkdir()
-    shutil.copy(SHIPPED, place / "rig.json")
-    if within:
-        os.chown(home, 65534, 65534)
-    place.chmod(0o555)
-    yield place, home, within
-    place.chmod(0o755)
-    shutil.rmtree(top)
-
-
-def test_saving_into_a_folder_that_cannot_be_written(
-    server: Terminals, nobodys: tuple[Path, Path, tuple[str, ...]]
-) -> None:
-    place, home, within = nobodys
-    terminal = server.open(place, "rig.json", within=within, home=home)
-    terminal.shows("Delay   ms", "20k", "? help")
-    terminal.type("3.5", "Enter")
-    terminal.shows("1 step unsaved")
-    terminal.keys("C-s")
-    terminal.until(lambda screen: screen.count("could not be written") == 1)
-    assert (place / "rig.json").read_bytes() == SHIPPED.read_bytes()
-    assert [each.name for each in place.iterdir()] == ["rig.json"]
-    terminal.kill(signal.SIGKILL)
-    again = server.open(place, "rig.json", within=within, home=home)
-    again.shows("Recover", "1 unsaved step")
-    again.keys("Escape")
-    again.shows("Sub, delay")
-    assert left_with(again) == 0
-
-
-# Bad input
-
-
-HOSTILE = {
-    "title": "[red]Stage[/red] $title %s",
-    "venue": "\u202eeman\u202c",
-    "outputs[0].name": "[@click=app.quit]Sub[/]",
-    "outputs[1].name": "\u821e\u53f0 \U0001f50a",
-    "outputs[2].name": "\u00e1\u0302\u0303\u200b",
-}
-"""Markup, a direction override, wide characters, a pile of combining marks with a hidden one."""
-
-
-def test_hostile_names_are_shown_literally(server: Terminals, folder: Path) -> None:
-    text = (SHIPPED).read_text()
-    names = ["Sub", "Top L", "Top R"]
-    held = json.loads(text)
-    held["title"], held["venue"] = HOSTILE["title"], HOSTILE["venue"]
-    renaming = {old: HOSTILE[f"outputs[{at}].name"] for at, old in enumerate(names)}
-    name = "[bold]\x1b]0;owned\x07\x1b[2J.json"
-    (folder / name).write_text(json.dumps(renamed(held, renaming)))
-    terminal = server.open(folder, name)
-    screen = terminal.shows("[red]Stage[/red] $title %s", "\\u202eeman\\u202c", "[@click=app")
-    screen = terminal.shows("\u821e\u53f0")
-    assert "\u202e" not in screen
-    assert all(len(line) <= 80 for line in screen.split("\n"))
-    terminal.type("3.5", "Enter")
-    terminal.shows("1 step unsaved")
-    terminal.keys("C-s")
-    terminal.shows("saved in", "[bold]\\u001b]0;owned\\u0007\\u001b[2J.json")
-    assert "owned" not in terminal.ask("pane_title")
-    for key in ("F3", "F4", "F5", "?"):
-        terminal.keys(key)
-        assert "Traceback" not in terminal.settled()
-        assert terminal.is_running, key
-    terminal.keys("Escape")
-    assert left_with(terminal) == 0
-    assert delay_of(folder / name) == 3.5
-
-
-def renamed(held: Any, names: dict[str, str]) -> Any:
-    """Plain data with names exchanged wherever they stand as a whole text."""
-    if isinstance(held, dict):
-        return {names.get(key, key): renamed(value, names) for key, value in held.items()}
-    if isinstance(held, list):
-        return [renamed(value, names) for value in held]
-    return names.get(held, held) if isinstance(held, str) else held
-
-
-def test_escape_codes_in_a_file_are_refused_and_shown_inert(
-    server: Terminals, folder: Path
-) -> None:
-    held = tree(SHIPPED)
-    held["title"] = "\x1b]0;owned\x07\x1b[31mred"
-    (folder / "rig.json").write_text(json.dumps(held))
-    terminal = server.open(folder, "rig.json")
-    terminal.shows("title", "Open a preset")
-    assert "owned" not in terminal.ask("pane_title")
-    terminal.keys("Escape")
-    assert left_with(terminal) == 0
-
-
-def test_copying_where_there_is_nothing_is_said(server: Terminals, folder: Path) -> None:
-    terminal = opened(server, folder)
-    terminal.keys("Left", "Up", "Up", "Up", "C-c")
-    terminal.shows("an input has no route")
-    assert left_with(terminal) == 0
-
-
-def test_a_key_pressed_twice_answers_once(server: Terminals, folder: Path) -> None:
-    terminal = opened(server, folder)
-    for _ in range(3):
-        terminal.keys("/")
-        terminal.shows("Search for", "align  ^A")
-        terminal.type("humidity")
-        terminal.shows("air  ^E")
-        terminal.keys("Enter", "Enter", "Enter", "Enter", "Escape", "Escape", "Escape")
-        terminal.settled()
-        assert terminal.is_running
-        terminal.keys("Escape")
-        terminal.until(lambda screen: "Delay   ms" in screen and "pressure" not in screen)
-    assert left_with(terminal) == 0
-
-
-def test_a_pasted_megabyte(server: Terminals, folder: Path) -> None:
-    terminal = opened(server, folder)
-    for text, cut in (("9" * 1_000_000, "996,000"), ("lr24 100\n" * 110_000, "986,000")):
-        terminal.paste(text)
-        terminal.shows(f"{cut} characters were left")
-        terminal.keys("Escape")
-        terminal.shows("║ 1.55")
-    terminal.paste("\x1b[200~" * 1000)
-    terminal.settled()
-    terminal.keys("Escape")
-    terminal.settled()
-    terminal.type("3.5", "Enter")
-    terminal.shows("1 step unsaved", "3.50")
-    terminal.keys("C-z")
-    terminal.until(lambda screen: "unsaved" not in screen)
-    assert left_with(terminal) == 0
-    assert (folder / "rig.json").read_bytes() == SHIPPED.read_bytes()
-
-
-NAMED = [
-    "Enter", "Enter", "Enter", "Escape", "Tab", "Up", "Down", "Left", "Right", "Home", "End",
-    "PPage", "NPage",
-    "BTab", "BSpace", "DC", "IC", "Space", "S-Up", "S-Down", "S-Left", "S-Right", "C-Left",
-    "C-Right", "M-x", *(f"F{number}" for number in range(1, 13)),
-    *(f"C-{letter}" for letter in "abcdefghijklnoprstuvwxyz"), "C-Space", "C-]",
-]  # fmt: skip
-"""Every key but Ctrl+Q, which ends it as it should, and Ctrl+M, which is Enter."""
-TYPED = [*"0123456789.-+/?[]{}lrbpqsiokKm'\"#,=*~", "lr24 100", "inv", "é", "\u821e", "\U0001f50a"]
-
-
-@pytest.mark.parametrize("seed", [1, 2, 3])
-def test_random_keys_end_nothing(server: Terminals, folder: Path, seed: int) -> None:
-    """All that a keyboard has, in any place; what it leads to is left again at the end."""
-    dice = random.Random(seed)
-    terminal = opened(server, folder, size=dice.choice(SIZES))
-    pressed: list[str] = []
-    for _ in range(30):
-        for _ in range(4):
-            if dice.random() < 0.6:
-                keys = dice.choices(NAMED, k=dice.choice([1, 2, 4]))
-                terminal.keys(*keys)
-            else:
-                keys = [dice.choice(TYPED)]
-                terminal.type(*keys)
-            pressed += keys
-        if not terminal.is_running:
-            break
-    leave_whatever_is_open(terminal, pressed)
-    assert terminal.is_given_back
-
-
-def leave_whatever_is_open(terminal: Terminal, pressed: list[str]) -> None:
-    """Escape from dialogs, then leave; unsaved work is thrown away.
-
-    The keys may have left already, through the palette: that is no fault.
-    """
-    for _ in range(20):
-        if not terminal.is_running:
-            break
-        terminal.keys("Escape")
-        terminal.settled()
-        terminal.keys("C-q")
-        eventually(lambda: not terminal.is_running, within_s=0.5)
-        if "Leave without saving" in terminal.screen():
-            terminal.keys("Down", "Down", "Enter")
-            eventually(lambda: not terminal.is_running, within_s=2.0)
-    screen = terminal.screen()
-    assert terminal.ended() == 0, (pressed, screen)
-    assert "Traceback" not in screen, (pressed, screen)

@@ -6,6 +6,7 @@ One private server a folder, none of the developer's own settings, and waits tha
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import shutil
 import signal
@@ -15,9 +16,11 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 TMUX = shutil.which("tmux")
 ROOT = Path(__file__).resolve().parents[2]
+SHIPPED = ROOT / "presets" / "harbour-hall.json"
 PATIENCE_S = 15.0
 """How long something may take on a machine with other things to do; nothing waits this long."""
 POLL_S = 0.02
@@ -246,3 +249,41 @@ def terminals() -> Iterator[Terminals]:
         yield server
     finally:
         server.close()
+
+
+# On the shipped example
+
+
+def opened(server: Terminals, folder: Path, **how: Any) -> Terminal:
+    """A workbench on the preset, ready to be typed into, its curves drawn."""
+    terminal = server.open(folder, "rig.json", **how)
+    terminal.shows("Delay   ms", "20k", "? help")
+    return terminal
+
+
+def tree(path: Path) -> Any:
+    """What a file holds, as the standard library reads it."""
+    return json.loads(path.read_bytes())
+
+
+def delay_of(path: Path) -> Any:
+    """The delay of the first output, where the cursor stands at first."""
+    return tree(path)["outputs"][0].get("delay_ms", 0)
+
+
+def left_with(terminal: Terminal) -> int:
+    """Leave a workbench without unsaved work."""
+    terminal.keys("C-q")
+    return terminal.ended()
+
+
+def has_recovery(server: Terminals, folder: Path) -> None:
+    """One unsaved step, a delay of 3.5 ms, is offered back and can be had; then it goes."""
+    terminal = server.open(folder, "rig.json")
+    terminal.shows("Recover", "1 unsaved step")
+    terminal.keys("Enter")
+    terminal.shows("1 step unsaved", "3.50")
+    terminal.keys("C-q")
+    terminal.shows("Leave?")
+    terminal.keys("Down", "Down", "Enter")
+    assert terminal.ended() == 0
