@@ -1,0 +1,16 @@
+"""What the workbench does: each action and each request of a widget, as steps of the session.
+
+Kept apart from the app's layout, one module a subject. Dialogs answer with plain data.
+"""
+
+from __future__ import annotations
+
+from xover.tui.doing.curves import Curves
+from xover.tui.doing.editing import Editing
+from xover.tui.doing.filing import Filing
+from xover.tui.doing.panes import Panes
+from xover.tui.doing.screen import ScreenActions
+
+
+class Doing(Editing, Filing, Curves, Panes, ScreenActions):
+    """The actions of the workbench."""

@@ -1,0 +1,116 @@
+"""Captures, alignment and what is listened to: dialogs whose answer becomes one step."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from xover.tui.doing.showing import Showing
+
+if TYPE_CHECKING:
+    from xover.model.drive import Drive
+    from xover.model.preset import Preset
+    from xover.session.proposals import Proposal
+
+
+class Curves(Showing):
+    """Actions about what was captured, what is aligned and what is heard."""
+
+    def do_import_trace(self) -> None:
+        """Import a measured response, as one step."""
+        from xover.tui.dialogs.import_trace import ImportDialog
+        from xover.tui.dialogs.import_view import ImportChoice
+
+        session = self.session
+        assert session is not None
+
+        def chosen(choice: ImportChoice | None) -> None:
+            if choice is not None:
+                self.step(lambda: session.apply(choice.name, choice.preset))
+
+        self.push_screen(ImportDialog(session.preset, os.getcwd()), chosen)
+
+    def do_align(self) -> None:
+        """Align from inside: the proposal is one step."""
+        from xover.tui.dialogs.align import AlignDialog
+
+        session = self.session
+        assert session is not None
+        preset = session.preset
+        cell = self.grid.cursor
+        move = (cell.column,) if cell is not None and cell.side == "output" else ()
+        at = self.listening.listener
+        to = _partner(preset, move[0], self.drive_now(preset)) if move else None
+
+        def chosen(proposal: Proposal | None) -> None:
+            taken = proposal is not None and self.step(
+                lambda: session.apply(proposal.name, proposal.after)
+            )
+            if taken and proposal is not None:
+                self.say(f"{proposal.name}; ^Z takes it back")
+            elif proposal is None:
+                self.draw()
+
+        self.push_screen(
+            AlignDialog(
+                preset,
+                self.drive_now(preset),
+                move=move,
+                to=to,
+                listener=at,
+            ),
+            chosen,
+        )
+
+    def do_listen(self) -> None:
+        """Choose where to listen and what is played."""
+        from xover.tui.dialogs.stimulus import ListenChoice, ListenDialog
+
+        session = self.session
+        assert session is not None
+        preset = session.preset
+        outputs = tuple(item.name for item in preset.outputs)
+
+        def chosen(choice: ListenChoice | None) -> None:
+            if choice is None:
+                return
+            shown = () if choice.shown == outputs else choice.shown
+            self.listening = replace(
+                self.listening,
+                listener=choice.listener,
+                what="outputs" if choice.listener is None else "sum",
+                drive=None if choice.keep else choice.drive,
+                shown=shown,
+            )
+            if choice.keep:
+                from msgspec.structs import replace as with_fields
+
+                from xover.model.processing import Stimulus
+
+                stimulus = Stimulus(inputs=choice.levels_db, correlated=choice.correlated)
+                edited = with_fields(session.preset, stimulus=stimulus)
+                self.step(lambda: session.apply("what is played", edited))
+            self.show_all()
+
+        self.push_screen(
+            ListenDialog(
+                preset,
+                self.drive_now(preset),
+                listener=self.listening.listener,
+                shown=self.listening.shown or outputs,
+            ),
+            chosen,
+        )
+
+
+def _partner(preset: Preset, output: str, drive: Drive) -> str | None:
+    """The output that `output` crosses over with, offered as what it is aligned to."""
+    from xover.design.splits import splits
+
+    alike = tuple(drive.levels_db) if drive.correlated else ()
+    for split in splits(preset, alike=alike):
+        names = (split.lower.name, split.upper.name)
+        if output in names:
+            return names[1] if output == names[0] else names[0]
+    return None

@@ -1,0 +1,188 @@
+"""Editing the sheet: what was typed, nudged, pasted or swapped becomes a step of the session."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from xover.tui.doing.showing import Showing
+
+if TYPE_CHECKING:
+    from xover.session.cells import Cell, Value
+    from xover.tui.sheet_messages import Copied, CursorMoved, Nudged, Pasted, Swapped, Told, Typed
+
+
+class Editing(Showing):
+    """Requests of the sheet, and the actions that edit."""
+
+    _clip: tuple[object, Value, str] | None = None
+
+    def on_sheet_grid_typed(self, message: Typed) -> None:
+        """Read what was typed, each cell with what it holds now."""
+        from xover.model import entry
+        from xover.model.problems import Refused
+        from xover.session.cells import entry_row, value_of
+
+        session = self.session
+        if session is None:
+            return
+        self._said = ""
+        try:
+            values: dict[Cell, Value] = {}
+            for cell in message.cells:
+                from msgspec.structs import replace as with_fields
+
+                present = value_of(session.preset, cell)
+                context = with_fields(session.context, present=present)
+                values[cell] = entry.parse(entry_row(cell.row), message.text, context=context)
+            if len(values) == 1:
+                ((cell, value),) = values.items()
+                session.set_value(cell, value)
+            else:
+                session.paste(values)
+        except Refused as refused:
+            sentence = refused.faults[0].message
+            self.grid.refuse(message.cells[0], message.text, sentence)
+            self.say(sentence)
+            return
+        self.show_all()
+
+    def on_sheet_grid_nudged(self, message: Nudged) -> None:
+        """Up or down by musical steps."""
+        session = self.session
+        if session is not None:
+            self.step(lambda: session.nudge(message.cells, message.steps, coarse=message.coarse))
+
+    def on_sheet_grid_cursor_moved(self, message: CursorMoved) -> None:
+        """Another cell: the read-out follows, and what was said is done with."""
+        if message.cell != self._said_at:
+            self._said = ""
+        self.tell_readout()
+
+    def on_sheet_grid_copied(self, message: Copied) -> None:
+        """Remember the cell's value."""
+        from xover.model.problems import Refused
+        from xover.session.cells import entry_row, value_of
+
+        session = self.session
+        if session is None or self._view is None:
+            return
+        shown = self._view.at(message.cell)
+        text = shown.text if shown is not None else ""
+        try:
+            value = value_of(session.preset, message.cell)
+        except Refused as refused:
+            self.say(refused.faults[0].message)
+            return
+        self._clip = (entry_row(message.cell.row), value, text)
+        self.copy_to_clipboard(text)
+        self.say(f"copied {text}")
+
+    def on_sheet_grid_pasted(self, message: Pasted) -> None:
+        """The remembered value into cells of the same kind."""
+        from xover.session.cells import entry_row
+
+        session, clip = self.session, self._clip
+        if session is None:
+            return
+        if clip is None:
+            self.say("nothing has been copied yet; ^C copies the cell under the cursor")
+            return
+        kind, value, text = clip
+        if any(entry_row(cell.row) != kind for cell in message.cells):
+            self.say(f"{text} does not fit here; paste it into a cell of the same kind")
+            return
+        self.step(lambda: session.paste(dict.fromkeys(message.cells, value)))
+
+    def on_sheet_grid_swapped(self, message: Swapped) -> None:
+        """Two outputs change places in what is entered."""
+        session = self.session
+        if session is not None:
+            self.step(lambda: session.swap_columns(message.first, message.second))
+
+    def on_sheet_grid_told(self, message: Told) -> None:
+        """A sentence of the sheet; "" where what was said is done with."""
+        if message.sentence:
+            self.say(message.sentence)
+        else:
+            self._said = ""
+            self.tell_readout()
+
+    def do_undo(self) -> None:
+        """Take the last step back."""
+        session = self.session
+        assert session is not None
+        name = session.next_undo
+        if name is None:
+            self.say("nothing to undo")
+        elif self.step(session.undo):
+            self.say(f"undone: {name}")
+
+    def do_redo(self) -> None:
+        """Do again what was taken back."""
+        session = self.session
+        assert session is not None
+        name = session.next_redo
+        if name is None:
+            self.say("nothing to redo")
+        elif self.step(session.redo):
+            self.say(f"again: {name}")
+
+    def do_mute(self) -> None:
+        """Mute or unmute the output under the cursor."""
+        session = self.session
+        assert session is not None
+        names = [cell.column for cell in self.grid.selection if cell.side == "output"]
+        if not names:
+            self.say("only outputs can be muted")
+            return
+        self.step(lambda: session.toggle_mute(names))
+
+    def do_bypass(self) -> None:
+        """Bypass the EQ section under the cursor, or not."""
+        from msgspec.structs import replace as with_fields
+
+        from xover.model.processing import EqSection
+        from xover.session.cells import value_of
+
+        session, cell = self.session, self.grid.cursor
+        assert session is not None
+        value = None
+        if cell is not None and isinstance(cell.row, tuple):
+            value = value_of(session.preset, cell)
+        if cell is None or not isinstance(value, EqSection):
+            self.say("put the cursor on an EQ section to bypass it")
+            return
+        turned = with_fields(value, bypassed=not value.bypassed)
+        self.step(lambda: session.set_value(cell, turned))
+
+    def do_rename(self) -> None:
+        """Rename the input or output under the cursor."""
+        from xover.tui.dialogs.ask import AskDialog
+
+        session, cell = self.session, self.grid.cursor
+        assert session is not None
+        if cell is None:
+            return
+        rename = session.rename_output if cell.side == "output" else session.rename_input
+
+        def typed(text: str | None) -> None:
+            if text is not None:
+                self.step(lambda: rename(cell.column, text))
+
+        self.push_screen(AskDialog(f"Rename this {cell.side}", "name", cell.column), typed)
+
+    def do_air(self) -> None:
+        """Set temperature, humidity and pressure."""
+        from xover.tui.dialogs.ask import AirDialog
+
+        session = self.session
+        assert session is not None
+
+        def chosen(air: Any) -> None:
+            if air is not None:
+                from msgspec.structs import replace as with_fields
+
+                edited = with_fields(session.preset, air=air)
+                self.step(lambda: session.apply(f"air {air.temperature_c:g} °C", edited))
+
+        self.push_screen(AirDialog(session.preset.air), chosen)

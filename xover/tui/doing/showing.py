@@ -1,0 +1,165 @@
+"""What every action stands on: the session, the widgets, steps and what is said about them.
+
+What is refused becomes one sentence in the read-out, and nothing is written before there is an
+answer. Actions themselves are in the modules beside this one, by subject.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from xover.tui.drawing import Drawing
+from xover.tui.lines import Line, whole_parts
+
+if TYPE_CHECKING:
+    from xover.model.preset import Preset
+    from xover.session.cells import Cell
+    from xover.session.history import Step
+    from xover.session.session import Session
+    from xover.tui.sheet import SheetGrid
+    from xover.tui.sheet_view import SheetView
+
+WITHOUT_A_PRESET = ("open", "quit", "help", "palette", "theme")
+OVER_A_DIALOG = ("quit", "theme")
+
+
+class Showing(Drawing):
+    """The app with a session to show, before it has any actions."""
+
+    session: Session | None = None
+    sheet_rows: int = 12
+    _grid: SheetGrid | None = None
+    _view: SheetView | None = None
+    _saved: Preset | None = None
+    _said: str = ""
+    _said_at: Cell | None = None
+    """Where the cursor stood when that was said."""
+
+    def show_all(self) -> None:
+        """Everything anew after a step: sheet, curves, pane, title."""
+        session = self.session
+        if session is None or self._grid is None:
+            return
+        from xover.tui.sheet_view import sheet_view
+
+        self._view = sheet_view(session.preset, saved=self._saved, previous=self._view)
+        if len(self._view.rows) != self.sheet_rows:
+            self.sheet_rows = len(self._view.rows)
+            self.arrange(self.size.width, self.size.height)
+        self.grid.show(self._view)
+        self.draw()
+        self._show_pane()
+        self.tell_title()
+        self.tell_readout()
+
+    def arrange(self, width: int, height: int) -> None:
+        """Share the rows; the app's."""
+        raise NotImplementedError
+
+    def _show_pane(self) -> None:
+        """Bring the pane up to date; the panes'."""
+        raise NotImplementedError
+
+    def _take_notes(self) -> None:
+        """Take what was typed into notes; the panes'."""
+        raise NotImplementedError
+
+    def tell_title(self) -> None:
+        """Preset, venue, air, rate; what is unsaved at the right."""
+        session = self.session
+        if session is None:
+            return
+        from xover.model.names import inert
+        from xover.model.units import plain, show_c, show_hz
+
+        preset = session.preset
+        unsaved = session.steps_unsaved
+        steps = "1 step unsaved" if unsaved == 1 else f"{unsaved} steps unsaved"
+        right = "read-only" if session.read_only else steps if unsaved else "saved"
+        if session.path is None and not unsaved:
+            right = "example"
+        air = preset.air
+        venue = inert(preset.venue)
+        parts = [
+            f" {inert(preset.title)}" + (f", {venue}" if venue else ""),
+            show_c(air.temperature_c),
+            f"{plain(air.relative_humidity_percent, 0)} %",
+            show_hz(preset.sample_rate_hz),
+        ]
+        room = self.size.width - len(right) - 3
+        left = whole_parts(parts, room) or parts[0]
+        self.query_one("#title", Line).tell(left, f"{right} ")
+
+    def say(self, sentence: str) -> None:
+        """One sentence in the read-out, until the cursor moves."""
+        from xover.model.names import inert
+
+        self._said = inert(sentence)
+        self._said_at = self._grid.cursor if self._grid is not None else None
+        self.query_one("#readout", Line).tell(f" {self._said}")
+
+    def tell_readout(self) -> None:
+        """What the cell under the cursor is, in other units too, and what may be typed."""
+        if self._said or self.session is None or self._grid is None:
+            return
+        cell = self.grid.cursor
+        if cell is None:
+            return
+        from xover.model.names import inert
+        from xover.tui.readout import readout
+
+        sentence = self.grid.sentence
+        text = sentence or readout(self.session.preset, cell).fitted(self.size.width - 2)
+        self.query_one("#readout", Line).tell(f" {inert(text)}")
+
+    @property
+    def grid(self) -> SheetGrid:
+        """The sheet, once there is one."""
+        assert self._grid is not None
+        return self._grid
+
+    def step(self, do: Callable[[], Step | None]) -> bool:
+        """Make a step and show it; a refusal becomes a sentence."""
+        from xover.model.problems import Refused
+
+        self._said = ""
+        try:
+            do()
+        except Refused as refused:
+            self.say(refused.faults[0].message)
+            return False
+        self.show_all()
+        return True
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Whether an action of the table can be had now; else its key is left to whoever types.
+
+        Those that need a preset wait for one, and a dialog has the keys to itself.
+        """
+        if action != "do":
+            return super().check_action(action, parameters)
+        if self.session is None and parameters[0] not in WITHOUT_A_PRESET:
+            return False
+        return len(self.screen_stack) == 1 or parameters[0] in OVER_A_DIALOG
+
+    def action_do(self, name: str) -> None:
+        """Run one action of the table, after all that was typed before it."""
+        at: Any = self.focused or self.screen
+        way = [at, *(each for each in at.ancestors if each is not self), self]
+        if any(each.message_queue_size for each in way):
+            # What was typed is on its way up from the focused widget, which may post it yet.
+            _after([at, *way], lambda: self._do_now(name))
+        else:
+            self._do_now(name)
+
+    def _do_now(self, name: str) -> None:
+        if self.check_action("do", (name,)):
+            self._take_notes()
+            getattr(self, f"do_{name}")()
+
+
+def _after(way: list[Any], do: Callable[[], None]) -> None:
+    """Do something once each on the way, one after the other, has obeyed what it was sent."""
+    first, *rest = way
+    first.call_later(_after if rest else do, *((rest, do) if rest else ()))
