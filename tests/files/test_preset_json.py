@@ -374,7 +374,9 @@ def test_older_versions_are_brought_forward_step_by_step(monkeypatch):
         tree["title"] = tree.pop("name", "")
         return tree
 
-    monkeypatch.setattr(preset_json, "MIGRATIONS", {-1: from_minus_one, 0: from_zero})
+    steps = {-1: from_minus_one, 0: from_zero}
+    for version, step in steps.items():
+        monkeypatch.setitem(preset_json.MIGRATIONS, version, step)
     tree = changed({"version": -1, "heading": "Old", "title": GONE})
     preset = loads(json.dumps(tree).encode())
     assert preset == replace(everything(), title="Old")

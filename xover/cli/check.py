@@ -1,10 +1,10 @@
-"""`xover check`: a preset's faults, then the advice about it, worst first."""
+"""`xover check`: the faults of a preset or profile, then advice about a preset, worst first."""
 
 from __future__ import annotations
 
 import click
 
-from xover.cli.common import json_option, open_preset
+from xover.cli.common import json_option, open_either
 from xover.cli.outcome import Exit, print_json
 
 
@@ -12,7 +12,7 @@ from xover.cli.outcome import Exit, print_json
 @click.argument("file", metavar="FILE")
 @json_option
 def command(file: str, as_json: bool) -> int:
-    """Validate the preset FILE (- is stdin), then give advice about it.
+    """Validate the preset or processor profile FILE (- is stdin), then give advice about a preset.
 
     Faults end with exit code 2. Findings are printed worst first; an error or a warning among
     them gives exit code 1.
@@ -20,8 +20,15 @@ def command(file: str, as_json: bool) -> int:
     from xover.design.advice import advise
     from xover.model.names import inert
     from xover.model.places import label
+    from xover.model.preset import Preset
 
-    preset = open_preset(file)
+    preset = open_either(file)
+    if not isinstance(preset, Preset):
+        if as_json:
+            print_json({"findings": []})
+        else:
+            click.echo(inert(f"{preset.name}: a valid processor profile"))
+        return int(Exit.DONE)
     findings = advise(preset)
     if as_json:
         document = [

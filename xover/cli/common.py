@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Sequence
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -17,6 +17,9 @@ from xover.model.drive import Drive, drive_of
 from xover.model.names import find
 from xover.model.preset import Preset
 from xover.model.problems import Refused
+
+if TYPE_CHECKING:
+    from xover.model.profile import Profile
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -32,6 +35,39 @@ def open_preset(path: str) -> Preset:
             say(f"there is no “{path}” here; this is the shipped example")
             return load(example)
     return load(path)
+
+
+def open_profile(path: str) -> Profile:
+    """Load a processor profile; `-` is stdin. A shipped one stands in as for presets."""
+    from xover.files.profile_json import load_profile
+    from xover.files.shipped import shipped
+
+    if path != "-" and not os.path.exists(path):
+        example = shipped(path)
+        if example is not None:
+            say(f"there is no “{path}” here; this is the shipped example")
+            return load_profile(example)
+    return load_profile(path)
+
+
+def open_either(path: str) -> Preset | Profile:
+    """Load FILE as what its `format` says it is: a preset or a processor profile; `-` is stdin."""
+    from xover.files import json_text
+    from xover.files.paths import read_bytes
+    from xover.files.preset_json import loads
+    from xover.files.profile_json import loads_profile
+    from xover.files.shipped import shipped
+    from xover.files.versions import format_of
+    from xover.model.profile import FORMAT
+
+    example = shipped(path) if path != "-" and not os.path.exists(path) else None
+    if example is not None:
+        say(f"there is no “{path}” here; this is the shipped example")
+    data = read_bytes(example or path, limit_bytes=json_text.LIMIT_BYTES)
+    if FORMAT.encode() not in data:
+        return loads(data)
+    form = format_of(json_text.parse(data, wanted="a preset or processor profile"))
+    return loads_profile(data) if form == FORMAT else loads(data)
 
 
 def save_changed(preset: Preset, source: str, output: str | None, *, force: bool) -> str:

@@ -1,6 +1,8 @@
-"""`xover new`: a minimal valid preset to start from."""
+"""`xover new`: a minimal valid preset, or a processor profile, to start from."""
 
 from __future__ import annotations
+
+from typing import TYPE_CHECKING
 
 import click
 
@@ -9,6 +11,9 @@ from xover.model.names import clean
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.model.processing import Crossover, Input, Output
+
+if TYPE_CHECKING:
+    from xover.model.profile import Profile
 
 _RANK = {"sub": 0, "low": 1, "mid": 2, "top": 3, "high": 4}
 _CORNER_HZ = {
@@ -69,6 +74,52 @@ def start_preset(ways: tuple[str, ...]) -> Preset:
     )
 
 
+def start_profile() -> Profile:
+    """A valid processor profile to be filled from a manual: a plain two-way-and-more unit.
+
+    Every figure is a placeholder in the right form, not a statement about any processor.
+    """
+    from xover.model.profile import (
+        CrossoverSetting,
+        DelaySetting,
+        EqSetting,
+        Grid,
+        LimiterSetting,
+        LimitSetting,
+        Profile,
+        Steps,
+        ThresholdSetting,
+        WidthSetting,
+    )
+
+    times_ms = Grid(min=1.0, max=1000.0, per_octave=3.0)
+    limit = LimitSetting(
+        threshold=ThresholdSetting(unit="dbu", min=-20.0, max=20.0, step=0.5, reads="sine-rms"),
+        attack_ms=times_ms,
+        release_ms=times_ms,
+    )
+    return Profile(
+        name="New processor",
+        inputs=2,
+        outputs=6,
+        sample_rates_hz=(48_000.0,),
+        gain_db=Steps(min=-60.0, max=12.0, step=0.1),
+        delay=DelaySetting(unit="ms", max=500.0, step=0.01),
+        crossover=CrossoverSetting(
+            families={"butterworth": (12, 18, 24), "linkwitz-riley": (12, 24)},
+            frequency_hz=Grid(min=20.0, max=20_000.0, per_octave=24.0),
+        ),
+        eq=EqSetting(
+            bands_per_output=5,
+            kinds=("peak", "low_shelf", "high_shelf"),
+            frequency_hz=Grid(min=20.0, max=20_000.0, per_octave=24.0),
+            gain_db=Steps(min=-15.0, max=15.0, step=0.5),
+            width=WidthSetting(unit="q", values=Grid(min=0.3, max=20.0, per_octave=6.0)),
+        ),
+        limiter=LimiterSetting(rms=limit, peak=limit, position="after-gain"),
+    )
+
+
 @click.command(
     epilog="Example: xover new --ways sub,top -o evening.json",
 )
@@ -81,9 +132,20 @@ def start_preset(ways: tuple[str, ...]) -> Preset:
     metavar="NAME[,NAME…]",
     help="One output each; sub, low, mid, top and high get crossovers to start from.",
 )
-def command(output_file: str | None, force: bool, ways: str) -> None:
-    """Write a minimal valid preset to start from."""
+@click.option(
+    "--processor", is_flag=True, help="A processor profile to fill from a manual, not a preset."
+)
+def command(output_file: str | None, force: bool, ways: str, processor: bool) -> None:
+    """Write a minimal valid preset, or a processor profile, to start from."""
     from xover.files.preset_json import dumps
+
+    if processor:
+        from xover.files.profile_json import dumps_profile
+
+        if ways != "main":
+            raise Refused.at("", "--ways is about a preset; leave it out with --processor")
+        write_result(dumps_profile(start_profile()), output_file, force=force)
+        return
 
     names = tuple(clean(way) for way in ways.split(","))
     if len({name.casefold() for name in names}) != len(names):

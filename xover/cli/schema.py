@@ -8,9 +8,15 @@ from xover.cli.common import write_result
 
 
 @click.command(epilog="Example: xover schema preset > preset.schema.json")
-@click.argument("kind", type=click.Choice(["preset"]))
+@click.argument("kind", type=click.Choice(["preset", "processor"]))
 def command(kind: str) -> None:
-    """Print the JSON Schema (draft 2020-12) of the preset format."""
-    from xover.files.preset_schema import schema_text
+    """Print the JSON Schema (draft 2020-12) of the format of presets or processor profiles."""
+    if kind == "preset":
+        from xover.files.preset_schema import schema_text
 
-    write_result(schema_text(), None, force=False)
+        text = schema_text()
+    else:
+        from xover.files.profile_schema import profile_schema_text
+
+        text = profile_schema_text()
+    write_result(text, None, force=False)

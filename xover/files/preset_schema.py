@@ -8,10 +8,8 @@ from __future__ import annotations
 
 from typing import Any
 
-import msgspec
-from msgspec import inspect as types
-
 from xover.files import json_text
+from xover.files.schema_parts import schema_of
 from xover.model.preset import Preset
 from xover.model.ranges import TRACE_POINTS_MAX
 from xover.model.words import EQ_SHAPES, FAMILY_SLOPES, LINE_VOLTAGES_V
@@ -21,11 +19,9 @@ SCHEMA_ID = "urn:xover:preset:1"
 
 def preset_schema() -> dict[str, Any]:
     """The schema (JSON Schema draft 2020-12) of a preset file of the present version."""
-    (_,), parts = msgspec.json.schema_components([Preset], ref_template="#/$defs/{name}")
-    for kind in _structures():
-        _describe(parts[kind.cls.__name__], kind)
+    whole, parts = schema_of(Preset)
     _relate(parts)
-    whole = parts.pop("Preset")
+    del parts["Preset"]
     whole["title"] = "xover preset, version 1"
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -38,55 +34,6 @@ def preset_schema() -> dict[str, Any]:
 def schema_text() -> bytes:
     """The schema as the bytes of `docs/preset.schema.json`."""
     return json_text.lay_out(preset_schema())
-
-
-def _structures() -> list[types.StructType]:
-    """Every structure type of the format, once."""
-    found: dict[str, types.StructType] = {}
-
-    def visit(kind: types.Type) -> None:
-        inner = kind.type if isinstance(kind, types.Metadata) else kind
-        if isinstance(inner, types.StructType):
-            found[inner.cls.__name__] = inner
-            for field in inner.fields:
-                visit(field.type)
-        elif isinstance(inner, types.UnionType):
-            for one in inner.types:
-                visit(one)
-        elif isinstance(inner, types.VarTupleType):
-            visit(inner.item_type)
-        elif isinstance(inner, types.DictType):
-            visit(inner.value_type)
-
-    visit(msgspec.inspect.type_info(Preset))
-    return list(found.values())
-
-
-def _describe(part: dict[str, Any], kind: types.StructType) -> None:
-    """Put the units in words, and keep of each description what is about the format."""
-    part["description"] = " ".join(str(part.get("description", "")).split("\n\n")[0].split())
-    if not part["required"]:
-        del part["required"]
-    for field in kind.fields:
-        unit = _unit(field.type)
-        if unit:
-            part["properties"][field.encode_name]["description"] = f"in {unit}"
-
-
-def _unit(kind: types.Type) -> str:
-    while True:
-        if isinstance(kind, types.Metadata):
-            return str((kind.extra or {}).get("unit", ""))
-        if isinstance(kind, types.UnionType):
-            kind = next(one for one in kind.types if not isinstance(one, types.NoneType))
-        elif isinstance(kind, types.VarTupleType):
-            kind = kind.item_type
-        elif isinstance(kind, types.TupleType):
-            kind = kind.item_types[0]
-        elif isinstance(kind, types.DictType):
-            kind = kind.value_type
-        else:
-            return ""
 
 
 def _relate(parts: dict[str, Any]) -> None:

@@ -20,9 +20,12 @@ def default_example() -> Path:
 
 
 def shipped(path: str) -> Path | None:
-    """The shipped file that `presets/NAME.json` stands for where no such file exists, or None."""
-    wanted = Path(path)
-    if wanted.parent.name != "presets" or wanted.parent.parent != Path("."):
+    """The shipped file that `presets/…` stands for where no such file exists, or None.
+
+    That is `presets/NAME.json` or, for a processor profile, `presets/processors/NAME.json`.
+    """
+    parts = Path(path).parts
+    if parts[:1] != ("presets",) or len(parts) != (3 if parts[1:2] == ("processors",) else 2):
         return None
-    candidate = presets_folder() / wanted.name
+    candidate = presets_folder().joinpath(*parts[1:])
     return candidate if candidate.is_file() else None

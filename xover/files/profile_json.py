@@ -1,0 +1,57 @@
+"""Processor profiles as files: reading with every fault named, writing in one layout.
+
+Never repairs, never drops. What a legal profile is stands in `model.profile` and
+`model.profile_rules`, not here.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import msgspec
+
+from xover.files import json_text
+from xover.files.paths import read_bytes
+from xover.files.versions import Kind, Migrations, current, refusal
+from xover.model import profile_rules
+from xover.model.profile import FORMAT, VERSION, Profile
+from xover.model.walk import check, tree_of
+
+MIGRATIONS: Migrations = {}
+"""For each older version, what turns its plain data into those of the next version."""
+
+KIND = Kind("a processor profile", FORMAT, VERSION, MIGRATIONS)
+
+
+def load_profile(path: str | Path) -> Profile:
+    """The profile in a file; "-" is standard input.
+
+    Raises `Refused` with every fault found, each with its place, value, limit and unit, or with
+    one sentence where the path or the file as a whole cannot be read.
+    """
+    return loads_profile(read_bytes(path, limit_bytes=json_text.LIMIT_BYTES))
+
+
+def loads_profile(data: bytes) -> Profile:
+    """The profile in the bytes of a file. Raises `Refused` as `load_profile` does."""
+    tree, found = current(json_text.parse(data, wanted=KIND.wanted), KIND)
+    walked = check(tree, Profile)
+    found += walked.faults
+    if walked.gave_up:
+        raise refusal(found, walked.fault_count - len(walked.faults))
+    whole = msgspec.convert(walked.tree, Profile)
+    found += profile_rules.cross_faults(whole, unsure=walked.unsure)
+    if found:
+        raise refusal(found, walked.fault_count - len(walked.faults))
+    return whole
+
+
+def dumps_profile(profile: Profile) -> bytes:
+    """The bytes of the file that holds a profile; reading them gives an equal one.
+
+    Raises `Refused` for a profile that reading would refuse.
+    """
+    found = profile_rules.faults(profile)
+    if found:
+        raise refusal(found)
+    return json_text.lay_out(tree_of(profile))
