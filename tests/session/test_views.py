@@ -242,3 +242,26 @@ def test_a_capture_never_made_is_said() -> None:
 def test_crossings_come_from_the_design_room() -> None:
     found = crossings(HALL, "Row 8", drive_of(HALL))
     assert found[0].lower == "Sub"
+
+
+def test_a_window_has_points_of_its_own() -> None:
+    ask = Request(listener="Row 8", sum=True, window=(90.0, 110.0, 41))
+    view = Viewer().view(HALL, ask)
+    inside = (view.frequency_hz >= 90.0 * (1 - 1e-9)) & (view.frequency_hz <= 110.0 * (1 + 1e-9))
+    close = Request(listener="Row 8", sum=True, points=41, low_hz=90.0, high_hz=110.0)
+    expected = Viewer().view(HALL, close).curve("sum", "Row 8").response
+    assert np.allclose(view.curve("sum", "Row 8").response[inside], expected, rtol=1e-9)
+    assert view.frequency_hz[0] == 20.0
+    assert view.frequency_hz[-1] == pytest.approx(20_000.0)
+    beyond = replace(HALL, sample_rate_hz=44_100.0)
+    above = Viewer().view(beyond, Request(outputs=("Sub",), window=(22_000.0, 23_000.0, 40)))
+    assert above.frequency_hz[-1] < 22_050.0
+
+
+def test_the_whole_axis_is_kept_while_windows_pass() -> None:
+    viewer = Viewer()
+    viewer.view(HALL, Request(outputs=("Sub",)))
+    for low_hz in range(30, 60):
+        viewer.view(HALL, Request(outputs=("Sub",), window=(float(low_hz), 200.0, 40)))
+    assert any(key[-1] is None for key in viewer._engines)
+    assert len(viewer._engines) <= 4

@@ -28,10 +28,14 @@ from xover.model.words import Level
 
 POINTS: Final = 480
 """Frequencies of a curve where nothing else is asked."""
+_BESIDE: Final = 1.0001
+"""How far, as a ratio, the points around a window keep from its ends."""
 _AXES_KEPT: Final = 4
 _FIELDS_KEPT: Final = 64
 
 Kind = Literal["output", "path", "sum", "capture"]
+Window = tuple[float, float, int]
+"""Low and high Hz of a part of the axis, and how many points stand in it."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,6 +61,8 @@ class Request:
     points: int = POINTS
     low_hz: float = 20.0
     high_hz: float = 20_000.0
+    window: Window | None = None
+    """What is looked at closely: it has points of its own, outside it every second one stays."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,7 +119,7 @@ class Viewer:
     """Computes views, keeping what it can from one to the next. Not for two threads at once."""
 
     def __init__(self) -> None:
-        self._engines: OrderedDict[tuple[float, ...], list[_Engine]] = OrderedDict()
+        self._engines: OrderedDict[tuple[object, ...], list[_Engine]] = OrderedDict()
 
     def view(self, preset: Preset, request: Request) -> View:
         """The curves asked for. Raises `Refused` for an unknown name."""
@@ -135,15 +141,15 @@ class Viewer:
     def _engines_for(self, preset: Preset, request: Request) -> list[_Engine]:
         """One engine, or three on neighbouring axes where group delay is wanted."""
         rate_hz = preset.sample_rate_hz
-        key = (rate_hz, request.points, request.low_hz, request.high_hz)
+        key = (rate_hz, request.points, request.low_hz, request.high_hz, request.window)
         engines = self._engines.setdefault(key, [])
         self._engines.move_to_end(key)
         if len(self._engines) > _AXES_KEPT:
-            self._engines.popitem(last=False)
+            # Windows go first: they are passed through, the whole axis is come back to.
+            gone = next((each for each in self._engines if each[-1] is not None), None)
+            self._engines.pop(next(iter(self._engines)) if gone in (None, key) else gone)
         if not engines:
-            top_hz = min(request.high_hz, AXIS_NYQUIST_FRACTION * rate_hz)
-            frequency_hz = np.geomspace(request.low_hz, top_hz, request.points)
-            engines.append(_Engine(Axis(frequency_hz, rate_hz)))
+            engines.append(_Engine(Axis(_frequencies_hz(request, rate_hz), rate_hz)))
         if request.group_delay and len(engines) == 1:
             below, _, above = field.shifted_axes(engines[0].axis)
             engines += [_Engine(below), _Engine(above)]
@@ -330,6 +336,20 @@ class _Engine:
     def _nothing(self, kind: Kind, name: str, problem: str) -> Curve:
         nothing = np.full(len(self.axis), np.nan, dtype=np.complex128)
         return Curve(kind, name, nothing, has_phase=False, problem=problem)
+
+
+def _frequencies_hz(request: Request, rate_hz: float) -> FloatArray:
+    """The frequencies of a request, ascending, below half the sample rate."""
+    limit_hz = AXIS_NYQUIST_FRACTION * rate_hz
+    whole_hz = np.geomspace(request.low_hz, min(request.high_hz, limit_hz), request.points)
+    if request.window is None or request.window[0] >= limit_hz:
+        return whole_hz
+    low_hz, high_hz, points = request.window
+    close_hz = np.geomspace(low_hz, min(high_hz, limit_hz), points)
+    thin_hz = np.append(whole_hz[:-1:2], whole_hz[-1])
+    below_hz = thin_hz[thin_hz * _BESIDE < low_hz]
+    above_hz = thin_hz[thin_hz > high_hz * _BESIDE]
+    return np.concatenate([below_hz, close_hz, above_hz])
 
 
 def _joined(responses: Sequence[ComplexArray]) -> ComplexArray:

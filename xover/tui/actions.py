@@ -59,6 +59,14 @@ ACTIONS: tuple[Action, ...] = (
     Action(
         "what", "f7", "F7", "curves", "Sum at a listener, or the outputs' own responses", "Curves"
     ),
+    Action(
+        "flight",
+        "ctrl+f",
+        "^F",
+        "flight",
+        "Delay taken out of the phase shown: choose it, or fit it anew",
+        "Curves",
+    ),
     Action("focus", "f8", "F8", "sheet/curves", "Move between sheet, curves and pane", "Curves"),
     Action("mute", "ctrl+k", "^K", "mute", "Mute or unmute the output under the cursor", "Sheet"),
     Action(

@@ -53,6 +53,17 @@ class Field(Input):
             max_length=most,
         )
 
+    async def _on_key(self, event: events.Key) -> None:
+        """Obey the line's own keys in the order they come, also where many come at once.
+
+        Left to the toolkit they are obeyed only after the letters that were typed behind them.
+        """
+        for binding in self._bindings.key_to_bindings.get(event.key, ()):
+            event.stop()
+            event.prevent_default()
+            await self.app.run_action(binding.action, default_namespace=self)
+            return
+
     def _on_paste(self, event: events.Paste) -> None:
         event.prevent_default()
         event.stop()

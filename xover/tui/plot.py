@@ -30,6 +30,8 @@ ZOOM = 0.7
 PAN = 0.25
 """The share of the width of one step aside, by key."""
 WHEEL_PAN = 0.08
+POINTS_A_COLUMN = 4
+"""Two for each of a column's two dots."""
 COARSE = 8
 """Columns of a coarse step of the cursor."""
 
@@ -135,6 +137,14 @@ class CurvePlot(Widget, can_focus=True):
         else:
             self._kind, self._under = "phase", False
         self._soon()
+
+    def window(self) -> tuple[float, float, int] | None:
+        """Low and high Hz looked at, with points for every dot; None: 20 Hz to 20 kHz."""
+        if self.span == home(self.data.limit_hz):
+            return None
+        drawing = self._scene.drawing if self._scene is not None else None
+        columns = drawing.columns if drawing is not None else self.size.width
+        return self.span.low_hz, self.span.high_hz, POINTS_A_COLUMN * max(columns, 16)
 
     # Cursor, zoom, pan
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from xover.dsp.axis import AXIS_NYQUIST_FRACTION
 from xover.model.names import inert
 from xover.session import views
 from xover.sheets.drawing import Curve
@@ -27,8 +28,15 @@ if TYPE_CHECKING:
     from xover.design.crossings import Crossing
 
 
-def plot_data(view: views.View, at: Listening, crossings: Sequence[Crossing] = ()) -> PlotData:
-    """What the plot shows of a view."""
+def plot_data(
+    view: views.View,
+    at: Listening,
+    crossings: Sequence[Crossing] = (),
+    *,
+    less_ms: float = 0.0,
+    sample_rate_hz: float = 48_000.0,
+) -> PlotData:
+    """What the plot shows of a view; `less_ms` is taken out of every phase."""
     order = {
         curve.name: number
         for number, curve in enumerate(
@@ -37,7 +45,6 @@ def plot_data(view: views.View, at: Listening, crossings: Sequence[Crossing] = (
     }
     shown = sorted(view.curves, key=lambda curve: curve.kind != "sum")
     problems = [curve.problem for curve in view.curves if curve.kind == "sum" and curve.problem]
-    less_ms = _flight_ms(view)
     upper: list[Curve] = []
     lower: list[Curve] = []
     readings: list[Reading] = []
@@ -77,17 +84,36 @@ def plot_data(view: views.View, at: Listening, crossings: Sequence[Crossing] = (
         at.title(spl=spl, flight_ms=less_ms),
         tuple(readings),
         "" if upper else (inert(problems[0]) if problems else "nothing to be heard here"),
+        AXIS_NYQUIST_FRACTION * sample_rate_hz,
     )
 
 
-def with_other_sum(data: PlotData, view: views.View, label: str) -> PlotData:
+def with_other_sum(
+    data: PlotData, view: views.View, label: str, at: Listening, *, less_ms: float = 0.0
+) -> PlotData:
     """The same with the sum of another view beside it, dashed and under a name of its own."""
     other = next((curve for curve in view.curves if curve.kind == "sum"), None)
     if other is None or not np.isfinite(other.magnitude_db).any():
         return data
     curve = Curve(label, view.frequency_hz, other.magnitude_db, "short-dash", OTHER)
-    reading = Reading(label, view.frequency_hz, other.magnitude_db)
-    return replace(data, upper=(*data.upper, curve), readings=(*data.readings, reading), bands=())
+    lower = data.lower
+    values = _lower_values(other, view.frequency_hz, at, less_ms)
+    if values is not None:
+        lower = (*lower, replace(curve, values=values, wraps=at.lower == "phase"))
+    reading = Reading(
+        label,
+        view.frequency_hz,
+        other.magnitude_db,
+        partial(_turned, other, view.frequency_hz, less_ms),
+        other.group_delay_ms,
+    )
+    return replace(
+        data,
+        upper=(*data.upper, curve),
+        lower=lower,
+        readings=(*data.readings, reading),
+        bands=(),
+    )
 
 
 OTHER = 4
@@ -112,14 +138,14 @@ def _turned(
     return np.asarray((turned + 180.0) % 360.0 - 180.0)
 
 
-def _flight_ms(view: views.View) -> float:
+def fitted_flight_ms(view: views.View) -> float | None:
     """The delay to take out of the phase so that it reads: that of the loud top of the sum.
 
-    Electrical responses have no flight; their phase stays as it is.
+    None where there is no sum with a phase. Wants curves over the whole axis.
     """
     curve = next((item for item in view.curves if item.kind == "sum"), None)
     if curve is None or not curve.has_phase:
-        return 0.0
+        return None
     return flight_ms(view.frequency_hz, curve.response, curve.magnitude_db)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -10,7 +11,7 @@ from textual.widgets import Input
 from xover.model.problems import Refused
 from xover.model.processing import Air
 from xover.model.units import short
-from xover.tui.dialogs.base import Dialog, button, button_row, labelled
+from xover.tui.dialogs.base import Dialog, button, button_row, labelled, line
 from xover.tui.field import Field
 
 
@@ -19,15 +20,27 @@ class AskDialog(Dialog[str]):
 
     keys: ClassVar[str] = "Enter takes it   Esc leaves"
 
-    def __init__(self, heading: str, label: str, value: str = "") -> None:
-        """`value` stands in the line at first."""
+    def __init__(
+        self,
+        heading: str,
+        label: str,
+        value: str = "",
+        *,
+        hint: str = "",
+        check: Callable[[str], object] | None = None,
+    ) -> None:
+        """`value` stands in the line at first; `check` raises `Refused` for what is no answer."""
         super().__init__()
         self.heading = heading
         self._label = label
         self._value = value
+        self._hint = hint
+        self._check = check
 
     def body(self) -> ComposeResult:
         """The line."""
+        if self._hint:
+            yield line(self._hint, muted=True)
         with labelled(self._label):
             yield Field(self._value, id="text")
 
@@ -43,8 +56,15 @@ class AskDialog(Dialog[str]):
         self.action_go()
 
     def action_go(self) -> None:
-        """Answer with what stands there."""
-        self.dismiss(self.query_one("#text", Field).value)
+        """Answer with what stands there; what is no answer stays, with what is wrong with it."""
+        text = self.query_one("#text", Field).value
+        try:
+            if self._check is not None:
+                self._check(text)
+        except Refused as refused:
+            self.say(refused)
+            return
+        self.dismiss(text)
 
 
 class AirDialog(Dialog[Air]):

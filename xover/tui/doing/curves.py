@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     from xover.session.proposals import Proposal
 
 
+REFIT = ("fit", "refit", "auto", "")
+"""What is typed to have a delay fitted anew."""
+
+
 class Curves(Showing):
     """Actions about what was captured, what is aligned and what is heard."""
 
@@ -99,6 +103,46 @@ class Curves(Showing):
                 self.drive_now(preset),
                 listener=self.listening.listener,
                 shown=self.listening.shown or outputs,
+            ),
+            chosen,
+        )
+
+    def do_flight(self) -> None:
+        """Choose the delay that is taken out of the phase shown, or have it fitted anew."""
+        from xover.model import entry
+        from xover.tui.dialogs.ask import AskDialog
+
+        session, viewer = self.session, self.viewer
+        assert session is not None
+        heard = self.heard
+        context = session.context
+
+        def read(text: str) -> float | None:
+            if text.strip().casefold() in REFIT:
+                return None
+            value = entry.parse("delay", text, context=context)
+            assert isinstance(value, float)
+            return value
+
+        def chosen(text: str | None) -> None:
+            if text is None or viewer is None:
+                return
+            delay_ms = read(text)
+            if delay_ms is None:
+                self.flights_ms.pop(heard, None)
+            else:
+                self.flights_ms[heard] = delay_ms
+            self.draw()
+
+        where = "the electrical responses" if heard is None else f"the phase at {heard}"
+        hint = "a time or a length, off for none" + ("" if heard is None else ", or fit")
+        self.push_screen(
+            AskDialog(
+                f"Delay taken out of {where}",
+                "delay",
+                f"{entry.show('delay', self.flight_ms())} ms",
+                hint=hint,
+                check=read,
             ),
             chosen,
         )
