@@ -247,6 +247,10 @@ def fields(value: Any, path: str = "") -> set[str]:
             'presets/harbour-hall.json --move "Delay L" --to "Top L" --listener "Row 24"',
         ),
         ("trace", "docs/tour/sub.wav"),
+        (
+            "adapt",
+            "presets/harbour-hall.json --processor presets/processors/old-ferry-2x6.json",
+        ),
     ],
 )
 def test_the_fields_of_json_answers_are_described(

@@ -9,6 +9,7 @@ COMMANDS: dict[str, str] = {
     "align": "polarity and delay that sum best through the overlap",
     "distance": "delay by time of flight",
     "trace": "read a measured response, and attach it to a preset",
+    "adapt": "the preset as one kind of processor can hold it",
     "sheet": "the entry sheet to type from",
     "schema": "the JSON Schema of the file format",
 }

@@ -93,6 +93,11 @@ def delay_steps(setting: DelaySetting) -> Steps:
     return Steps(min=0.0, max=setting.max, step=setting.step)
 
 
+def is_even(scale: Scale) -> bool:
+    """Whether the values are evenly spaced: min + k·step."""
+    return scale.step is not UNSET
+
+
 def decimals(scale: Scale) -> int:
     """The decimals that tell every value of an even grid apart; 3 at most elsewhere."""
     if isinstance(scale, Grid) and scale.step is UNSET:
