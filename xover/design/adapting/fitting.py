@@ -21,6 +21,8 @@ from xover.model.words import EqKind
 
 Array = NDArray[np.float64]
 Q_RANGE = (0.1, 40.0)
+SAME = 0.002
+"""A stand-in whose |ln(H′/H)| is nowhere larger (0.017 dB, 0.1°) is as good as what was meant."""
 GAINFUL: tuple[EqKind, ...] = ("peak", "low_shelf", "high_shelf")
 
 
@@ -74,6 +76,8 @@ def replace_missing(
         if found is not None and rms(found[1]) < 0.9 * rms(lost):
             stand_in, error = found
             kept.append(Kept(stand_in, band.origins, False))
+            if np.max(np.abs(error)) < SAME:
+                continue
             named = kind_name(stand_in.kind)
             why = f"the processor has no {what}; a {named} stands for it"
             losses.append(Loss(band.origins, why, error))
