@@ -39,7 +39,7 @@ def test_the_held_preset_is_written_and_names_the_processor(tmp_path, capsys):
     assert run(["adapt", CAFE, "--processor", WIDE, "-o", str(target)]) == 0
     assert load(target).processor == "Kittiwake 8×16 (invented)"
     assert run(["adapt", CAFE, "--processor", WIDE, "-o", str(target)]) == 2
-    assert "--force" in capsys.readouterr().err
+    assert "exists already" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(
