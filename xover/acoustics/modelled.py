@@ -212,16 +212,7 @@ def _at_listener(
 ) -> tuple[Complexes, tuple[str, ...]]:
     source, box = chain.source, chain.box
     r_m = distance_m(source.position_m, listener.position_m)
-    level_db = db_from_ratio(source.quantity) - db_from_ratio(r_m)
-    if _boundary_acts(box):
-        level_db += BOUNDARY_DB[source.boundary]
-    if terms.gain and chain.gain_db is not None:
-        level_db += chain.gain_db
-    if terms.gain and terms.sensitivity:
-        level_db += db_from_ratio(DBU_REFERENCE_V / REFERENCE_DRIVE_V)
-    if not terms.sensitivity and not terms.as_given:
-        level_db -= chain.at_1m.own_level_db
-    factor = ratio_from_db(level_db) * (-1.0 if source.polarity == "inverted" else 1.0)
+    factor = factor_at_1m(chain, terms) / r_m
     absorbed_db = r_m * air_of.absorption_db_per_m(preset.air, axis.frequency_hz)
     flight_ms = 1000.0 * r_m / air_of.speed_of_sound_m_s(preset.air)
     response = chain.at_1m.response * (factor * 10.0 ** (-absorbed_db / 20.0))
@@ -237,6 +228,21 @@ def _at_listener(
             " not in the level"
         )
     return response, tuple(notes)
+
+
+def factor_at_1m(chain: Chain, terms: Terms) -> float:
+    """What multiplies the box's own response at 1 m: quantity, boundary, levels, polarity."""
+    source, box = chain.source, chain.box
+    level_db = db_from_ratio(source.quantity)
+    if _boundary_acts(box):
+        level_db += BOUNDARY_DB[source.boundary]
+    if terms.gain and chain.gain_db is not None:
+        level_db += chain.gain_db
+    if terms.gain and terms.sensitivity:
+        level_db += db_from_ratio(DBU_REFERENCE_V / REFERENCE_DRIVE_V)
+    if not terms.sensitivity and not terms.as_given:
+        level_db -= chain.at_1m.own_level_db
+    return ratio_from_db(level_db) * (-1.0 if source.polarity == "inverted" else 1.0)
 
 
 def _boundary_acts(box: Loudspeaker) -> bool:
