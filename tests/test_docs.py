@@ -246,6 +246,7 @@ def fields(value: Any, path: str = "") -> set[str]:
             "distance",
             'presets/harbour-hall.json --move "Delay L" --to "Top L" --listener "Row 24"',
         ),
+        ("map", "presets/harbour-hall.json --band 63 --step 4"),
         ("trace", "docs/tour/sub.wav"),
         (
             "adapt",

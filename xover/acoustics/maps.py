@@ -45,6 +45,7 @@ OCTAVE_RATIO: Final = 10.0**0.3
 """IEC 61260-1: the base-ten octave, from which mid-bands and edges derive."""
 LEAST_FREQUENCIES, MOST_FREQUENCIES = 24, 512
 """Frequencies in a band: enough that no comb between two sources slips through them."""
+_NOMINAL: Final = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 MOST_POINTS: Final = 1_000_000
 _CHUNK: Final = 24_576
 """Points times sources worked on at once: a few hundred kilobytes, so that caches hold them."""
@@ -75,10 +76,14 @@ class Band:
 
     @property
     def words(self) -> str:
-        """`63.1 Hz third-octave band`."""
+        """`63 Hz third-octave band`, by its nominal frequency where it has one."""
         names = {1: "octave", 3: "third-octave"}
         kind = names.get(self.fraction, f"1/{self.fraction}-octave")
-        return f"{show_hz(float(f'{self.centre_hz:.4g}'))} {kind} band"
+        decade = 10.0 ** math.floor(math.log10(self.centre_hz) + 0.01)
+        near = [
+            step * decade for step in _NOMINAL if abs(step * decade / self.centre_hz - 1) < 0.02
+        ]
+        return f"{show_hz(near[0] if near else float(f'{self.centre_hz:.4g}'))} {kind} band"
 
     def frequencies(self, count: int) -> tuple[Floats, Floats]:
         """`count` frequencies evenly over the band, (n,), and weights over log frequency, sum 1."""
@@ -465,9 +470,7 @@ def _notes(
         else:
             why = "it has no source with a position"
         notes.append(f"“{output.name}” contributes nothing: {why}")
-    captured = [
-        name for name in heard if any(item.output == name for item in preset.measurements)
-    ]
+    captured = [name for name in heard if any(item.output == name for item in preset.measurements)]
     if captured:
         notes.append(
             f"{listed(captured)} {'was' if len(captured) == 1 else 'were'} captured at listeners; "

@@ -8,6 +8,7 @@ COMMANDS: dict[str, str] = {
     "response": "electrical response of an output, or the sum at a listener",
     "align": "polarity and delay that sum best through the overlap",
     "distance": "delay by time of flight",
+    "map": "level over the audience in one band",
     "trace": "read a measured response, and attach it to a preset",
     "adapt": "the preset as one kind of processor can hold it",
     "sheet": "the entry sheet to type from",

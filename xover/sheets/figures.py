@@ -39,7 +39,7 @@ _ROWS = {"dB": 17, "deg": 9, "ms": 9}
 _LABEL_CELLS = 28
 
 
-def _house_style() -> AbstractContextManager[None]:
+def house_style() -> AbstractContextManager[None]:
     """Settings that hold inside a `with`: one font, no formulas in text, no random names."""
     import matplotlib
 
@@ -80,7 +80,7 @@ def response_figure(
         raise Refused.at("", "there is nothing to draw: every curve is silent or empty")
     from matplotlib.figure import Figure
 
-    with _house_style():
+    with house_style():
         heights = [3.0 if unit == "dB" else 1.9 for unit, _ in panels]
         figure = Figure(figsize=(8.6, sum(heights) + 0.9), layout="constrained")
         axes = figure.subplots(len(panels), 1, sharex=True, squeeze=False, height_ratios=heights)
@@ -94,11 +94,11 @@ def response_figure(
                 _label_bands(panel, bands)
         axes[-1, 0].set_xlabel("Frequency in Hz")
         stream = io.BytesIO()
-        figure.savefig(stream, format=format, dpi=150, metadata=_no_dates(format))
+        figure.savefig(stream, format=format, dpi=150, metadata=no_dates(format))
     return stream.getvalue()
 
 
-def _no_dates(format: str) -> dict[str, str | None]:
+def no_dates(format: str) -> dict[str, str | None]:
     """The metadata that would change from day to day or version to version, left out."""
     if format == "svg":
         return {"Date": None, "Creator": None}

@@ -1,0 +1,224 @@
+"""`xover map`: the level over the audience in one band."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import time
+from pathlib import PurePath
+from typing import TYPE_CHECKING
+
+import click
+
+from xover.cli.common import (
+    drive_document,
+    drive_from,
+    drive_options,
+    json_option,
+    open_preset,
+    output_names,
+    preset_argument,
+    write_result,
+)
+from xover.cli.outcome import on_terminal, print_json, say, say_notes
+from xover.cli.response import PLOT_FORMATS
+from xover.model.names import inert
+from xover.model.problems import Refused
+from xover.model.units import plain, show_dbu
+from xover.sheets.wording import drive_sentence
+
+if TYPE_CHECKING:
+    from xover.acoustics.maps import Area, Band, LevelMap
+    from xover.model.drive import Drive
+    from xover.model.preset import Preset
+
+CAUTION = (
+    "Hearing: a predicted level is not a reading; a calibrated meter and local rules decide. "
+    "Start quietly and keep people away from the boxes."
+)
+
+
+@click.command(
+    epilog="Example: xover map presets/harbour-hall.json --band 125 --plot -",
+)
+@preset_argument
+@click.option(
+    "--band",
+    "band_hz",
+    type=click.FloatRange(1.0, 100_000.0),
+    required=True,
+    metavar="HZ",
+    help="The middle of the band, such as 63 or 1000.",
+)
+@click.option("--octave", is_flag=True, help="A whole octave instead of a third of one.")
+@click.option("--only", multiple=True, metavar="OUTPUT", help="Sum these outputs (repeatable).")
+@click.option(
+    "--area",
+    nargs=4,
+    type=click.FloatRange(-10_000.0, 10_000.0),
+    metavar="X0 X1 Y0 Y1",
+    help="Where, in metres; default: where the listeners are.",
+)
+@click.option(
+    "--height",
+    type=click.FloatRange(-10_000.0, 10_000.0),
+    metavar="Z",
+    help="Height of the ears in metres; default: that of most listeners.",
+)
+@click.option(
+    "--step",
+    type=click.FloatRange(0.001, 1_000.0),
+    metavar="M",
+    help="Metres between the points.",
+)
+@click.option(
+    "--input-level-dbu",
+    type=click.FloatRange(-120.0, 60.0),
+    metavar="X",
+    help="The level at the driven inputs, within the band, that an SPL is for (default 0).",
+)
+@click.option(
+    "--plot",
+    metavar="FILE",
+    help="Draw into FILE.svg, .png or .pdf, or with - into the terminal.",
+)
+@click.option("--force", is_flag=True, help="Overwrite the file named by --plot.")
+@drive_options
+@json_option
+def command(
+    preset: str,
+    band_hz: float,
+    octave: bool,
+    only: tuple[str, ...],
+    area: tuple[float, float, float, float] | None,
+    height: float | None,
+    step: float | None,
+    input_level_dbu: float | None,
+    plot: str | None,
+    force: bool,
+    driven: tuple[str, ...],
+    uncorrelated: bool,
+    as_json: bool,
+) -> None:
+    """Level over the audience plane in a band, as CSV, JSON or a plot.
+
+    The sum of all outputs that have sources, computed from boxes, places and air; the mean over
+    the frequencies of the band. CSV unless --json or --plot is given.
+    """
+    if plot is not None and plot != "-" and PurePath(plot).suffix.lower() not in PLOT_FORMATS:
+        raise Refused.at("", f"--plot {plot}: the name ends in .svg, .png or .pdf, or is -")
+    if plot == "-" and as_json:
+        raise Refused.at("", "--plot - and --json both write to stdout; choose one")
+    if plot == "-" and step is not None:
+        raise Refused.at("", "a plot in the terminal has a point a character; leave out --step")
+    from xover.acoustics.maps import Band, area_of, level_map
+    from xover.sheets.plan import map_csv, plan_of, summary
+
+    loaded = open_preset(preset)
+    drive = drive_from(loaded, driven, uncorrelated)
+    wanted = area_of(
+        loaded,
+        x_m=None if area is None else (area[0], area[1]),
+        y_m=None if area is None else (area[2], area[3]),
+        z_m=height,
+        step_m=step,
+    )
+    plan = None
+    if plot == "-":
+        columns, lines = shutil.get_terminal_size((100, 32))
+        room = max(20, columns), max(6, lines - 9)
+        plan = plan_of(wanted.x_m, wanted.y_m, width=room[0], height=room[1])
+        wanted = plan.area(wanted.z_m)
+    band = Band.near(band_hz, 1 if octave else 3)
+    progress = _Progress()
+    found = level_map(
+        loaded,
+        wanted,
+        band,
+        drive,
+        only=output_names(loaded, only),
+        input_level_dbu=input_level_dbu or 0.0,
+        going=progress,
+    )
+    progress.done()
+    say_notes(found.notes)
+    title = _title(loaded, found)
+    if plan is not None:
+        from xover.sheets.plan import terminal_map
+
+        click.echo(title)
+        click.echo(terminal_map(found, loaded, plan, colour=on_terminal()))
+    elif plot is not None:
+        from xover.sheets.room_figures import map_figure
+
+        kind = PurePath(plot).suffix.lower()[1:]
+        write_result(map_figure(found, loaded, format=kind, title=title), plot, force=force)
+    if as_json:
+        print_json(_document(found, drive))
+        return
+    if plot is not None:
+        for line in summary(found):
+            click.echo(line)
+    else:
+        click.echo(map_csv(found), nl=False)
+    say(drive_sentence(drive))
+    if found.level == "spl":
+        say(CAUTION)
+
+
+def _title(preset: Preset, found: LevelMap) -> str:
+    level = "relative"
+    if found.level == "spl":
+        level = f"dB SPL for {show_dbu(found.input_level_dbu)}"
+    height = plain(found.area.z_m, 2)
+    return f"{inert(preset.title)}: {found.band.words}, {level}, ears at {height} m"
+
+
+class _Progress:
+    """Tells a terminal how far it is, once it takes longer than half a second."""
+
+    def __init__(self) -> None:
+        self._shows = sys.stderr.isatty()
+        self._began_s = self._told_s = time.monotonic()
+        self._told = False
+
+    def __call__(self, share: float) -> bool:
+        now_s = time.monotonic()
+        if self._shows and now_s - self._began_s > 0.5 and now_s - self._told_s > 0.1:
+            print(
+                f"\rcomputing the map: {100.0 * share:3.0f} %", end="", file=sys.stderr, flush=True
+            )
+            self._told, self._told_s = True, now_s
+        return True
+
+    def done(self) -> None:
+        """Take the line away."""
+        if self._told:
+            print("\r" + " " * 28 + "\r", end="", file=sys.stderr, flush=True)
+
+
+def _place(values: tuple[float, float, float]) -> dict[str, float]:
+    x_m, y_m, level_db = values
+    return {"x_m": x_m, "y_m": y_m, "level_db": level_db}
+
+
+def _document(found: LevelMap, drive: Drive) -> dict[str, object]:
+    area: Area = found.area
+    band: Band = found.band
+    return {
+        "band_hz": band.centre_hz,
+        "edges_hz": list(band.edges_hz),
+        "x_m": area.xs_m.tolist(),
+        "y_m": area.ys_m.tolist(),
+        "z_m": area.z_m,
+        "level_db": found.level_db.tolist(),
+        "level": found.level,
+        "input_level_dbu": found.input_level_dbu,
+        "loudest": _place(found.loudest),
+        "quietest": _place(found.quietest),
+        "spread_db": found.spread_db,
+        "outputs": list(found.outputs),
+        "driven": drive_document(drive),
+        "notes": list(found.notes),
+        "caution": CAUTION if found.level == "spl" else None,
+    }
