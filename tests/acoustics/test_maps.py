@@ -41,8 +41,13 @@ def point_by_point(preset: Preset, band: Band, drive: Drive, area: Area) -> np.n
 
 
 @pytest.mark.parametrize("typed_hz", [63.0, 1000.0, 8000.0])
-@pytest.mark.parametrize("drive", [Drive({"Left": 0.0, "Aux": -3.0, "Right": 2.0}),
-                                   Drive({"Left": 0.0, "Aux": 0.0, "Right": 0.0}, False)])  # fmt: skip
+@pytest.mark.parametrize(
+    "drive",
+    [
+        Drive({"Left": 0.0, "Aux": -3.0, "Right": 2.0}),
+        Drive({"Left": 0.0, "Aux": 0.0, "Right": 0.0}, False),
+    ],
+)
 def test_a_map_is_the_listeners_sum_at_every_point(typed_hz: float, drive: Drive) -> None:
     preset, area = hall(), Area((-6.0, 5.0), (2.0, 27.0), 1.2, 3, 4)
     band = Band.near(typed_hz, 3)

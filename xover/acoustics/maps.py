@@ -140,7 +140,7 @@ class LevelMap:
         return float(np.max(self.level_db) - np.min(self.level_db))
 
     def at(self, row: int, column: int) -> tuple[float, float, float]:
-        """x and y in metres and the level in dB of one point."""
+        """The x and y in metres and the level in dB of one point."""
         area = self.area
         return (
             float(area.xs_m[column]),
@@ -150,13 +150,13 @@ class LevelMap:
 
     @property
     def loudest(self) -> tuple[float, float, float]:
-        """x, y and level of the loudest point."""
+        """The x, y and level of the loudest point."""
         row, column = divmod(int(np.argmax(self.level_db)), self.area.columns)
         return self.at(row, column)
 
     @property
     def quietest(self) -> tuple[float, float, float]:
-        """x, y and level of the quietest point."""
+        """The x, y and level of the quietest point."""
         row, column = divmod(int(np.argmin(self.level_db)), self.area.columns)
         return self.at(row, column)
 

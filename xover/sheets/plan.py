@@ -56,7 +56,7 @@ class Plan:
         return _nearest(down * (self.rows - 1)), _nearest(across * (self.columns - 1))
 
     def at(self, row: int, column: int) -> tuple[float, float]:
-        """x and y in metres of the middle of a cell."""
+        """The place in metres (x, y) of the middle of a cell."""
         across, down = column / max(1, self.columns - 1), row / max(1, self.rows - 1)
         if self.turned:
             return _between(self.x_m, down), _between(self.y_m, across)
@@ -102,8 +102,9 @@ def plan_of(x_m: tuple[float, float], y_m: tuple[float, float], *, width: int, h
 
 
 def extent_of(preset: Preset, margin_m: float = 1.0) -> tuple[tuple[float, float], ...] | None:
-    """x and y ranges that hold every source and listener; None where there are none."""
-    places = [item.position_m for item in (*preset.sources, *preset.listeners)]
+    """The ranges of x and y that hold every source and listener; None where there are none."""
+    places = [item.position_m for item in preset.sources]
+    places += [item.position_m for item in preset.listeners]
     if not places:
         return None
     ranges = []

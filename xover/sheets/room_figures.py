@@ -70,19 +70,18 @@ def map_figure(level_map: LevelMap, preset: Preset, *, format: str, title: str =
         )
         unit = "dB SPL" if level_map.level == "spl" else "dB, relative"
         figure.colorbar(image, ax=axes, label=f"Level in {unit}", ticks=steps)
-        for marker, things in (("s", preset.sources), ("o", preset.listeners)):
-            for item in things:  # type: ignore[attr-defined]
-                x_m, y_m, _ = item.position_m
-                axes.plot(
-                    x_m, y_m, marker=marker, markersize=6.0, markerfacecolor="white",
-                    markeredgecolor="black", linestyle="none", clip_on=False,
-                )  # fmt: skip
-                name = item.output if marker == "s" else item.name
-                axes.annotate(
-                    shown(inert(name))[:24], (x_m, y_m), xytext=(5, 4), fontsize=7,
-                    textcoords="offset points", annotation_clip=False,
-                    bbox={"facecolor": "white", "alpha": 0.7, "edgecolor": "none", "pad": 1.0},
-                )  # fmt: skip
+        things = [("s", item.output, item.position_m) for item in preset.sources]
+        things += [("o", item.name, item.position_m) for item in preset.listeners]
+        for marker, name, (x_m, y_m, _) in things:
+            axes.plot(
+                x_m, y_m, marker=marker, markersize=6.0, markerfacecolor="white",
+                markeredgecolor="black", linestyle="none", clip_on=False,
+            )  # fmt: skip
+            axes.annotate(
+                shown(inert(name))[:24], (x_m, y_m), xytext=(5, 4), fontsize=7,
+                textcoords="offset points", annotation_clip=False,
+                bbox={"facecolor": "white", "alpha": 0.7, "edgecolor": "none", "pad": 1.0},
+            )  # fmt: skip
         axes.set_xlabel("x in metres")
         axes.set_ylabel("y in metres, into the audience")
         if title:
