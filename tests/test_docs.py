@@ -19,8 +19,8 @@ import click
 import pytest
 
 import xover
+from xover.cli.capture_options import COLUMNS
 from xover.cli.entry import COMMANDS, root, run
-from xover.cli.trace import COLUMNS
 from xover.files.shipped import presets_folder
 
 ROOT = Path(__file__).resolve().parents[1]

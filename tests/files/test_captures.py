@@ -9,7 +9,7 @@ import pytest
 import soundfile
 from scipy import signal
 
-from xover.files.captures import TextAnswers, read_capture
+from xover.files.captures import AudioAnswers, TextAnswers, read_capture
 from xover.model.problems import Refused
 
 RATE_HZ = 48_000
@@ -53,10 +53,10 @@ def test_options_of_the_other_kind_are_refused(impulse, tmp_path):
     path.write_text("20 -1\n300 2\n")
     with pytest.raises(Refused, match=r"seat 4\.wav: this is audio; options about text"):
         read_capture(impulse, text=TextAnswers(magnitude="db"))
-    with pytest.raises(Refused, match=r"seat\.txt: --channel and --window need"):
-        read_capture(path, window_ms=50.0)
-    with pytest.raises(Refused, match=r"seat\.txt: --channel and --window need"):
-        read_capture(path, channel=1)
+    with pytest.raises(Refused, match=r"seat\.txt: --window needs an impulse response"):
+        read_capture(path, audio=AudioAnswers(window_ms=50.0))
+    with pytest.raises(Refused, match=r"seat\.txt: --channel needs an impulse response"):
+        read_capture(path, audio=AudioAnswers(channel=1))
 
 
 def test_a_channel_is_chosen(tmp_path):
@@ -66,7 +66,7 @@ def test_a_channel_is_chosen(tmp_path):
     soundfile.write(path, samples, RATE_HZ, subtype="DOUBLE")
     with pytest.raises(Refused, match="say which with --channel"):
         read_capture(path)
-    captured, provenance = read_capture(path, channel=2)
+    captured, provenance = read_capture(path, audio=AudioAnswers(channel=2))
     assert captured.delay_ms == 1.0
     assert "channel 2 of the file" in provenance.note
 
@@ -76,7 +76,7 @@ def test_everything_asked_is_done_in_order_and_noted(impulse, tmp_path):
     microphone.write_text("10 1.5\n30000 1.5\n")
     captured, provenance = read_capture(
         impulse, mic_correction=microphone, spl_calibration=110.0, without_delay=True,
-        smooth_fraction=6, window_ms=200.0,
+        smooth_fraction=6, audio=AudioAnswers(window_ms=200.0),
     )  # fmt: skip
     assert captured.level == "spl"
     assert captured.delay_ms == 0.0

@@ -80,11 +80,13 @@ class ImportChoice:
 
 def read(path: str, options: str) -> ReadCapture:
     """Read a capture from a file; `options` as typed. Takes its time; raises `Refused`."""
-    from xover.files.captures import TextAnswers, read_capture
+    from xover.files.captures import AudioAnswers, TextAnswers, read_capture
 
     found = reading_options(options)
-    text = {key: found.pop(key) for key in list(found) if key not in ("channel", "window_ms")}
-    response, provenance = read_capture(path, text=TextAnswers(**text), **found)
+    audio = {key: found.pop(key) for key in ("channel", "window_ms") if key in found}
+    response, provenance = read_capture(
+        path, text=TextAnswers(**found), audio=AudioAnswers(**audio)
+    )
     return ReadCapture(path, response, provenance)
 
 

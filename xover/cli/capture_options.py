@@ -1,0 +1,151 @@
+"""Options about captures that more than one command takes, grouped by the kind of file.
+
+Each group is a decorator; each kind's answers are read from the options here and nowhere else.
+A new kind of file gets a group of its own beside these.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any, TypeVar, cast
+
+import click
+
+from xover.model.problems import Refused
+
+if TYPE_CHECKING:
+    from xover.files.captures import AudioAnswers, TextAnswers
+    from xover.files.traces import Column
+
+F = TypeVar("F", bound=Callable[..., Any])
+Options = Mapping[str, Any]
+
+COLUMNS = ("frequency", "magnitude", "phase", "coherence", "skip")
+
+
+def group(*options: Callable[[F], F]) -> Callable[[F], F]:
+    """One decorator that adds all `options`, in this order in the help."""
+
+    def decorate(command: F) -> F:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return decorate
+
+
+text_options = group(
+    click.option(
+        "--decimal", type=click.Choice([",", "."]), help="Text: the decimal mark, where it is open."
+    ),
+    click.option(
+        "--columns",
+        metavar="KIND[,KIND…]",
+        help="Text: what the columns are: " + ", ".join(COLUMNS) + ".",
+    ),
+    click.option(
+        "--frequency-unit", type=click.Choice(["hz", "khz"]), help="Text: unit of frequency."
+    ),
+    click.option(
+        "--magnitude", type=click.Choice(["db", "linear"]), help="Text: unit of magnitude."
+    ),
+    click.option("--phase-unit", type=click.Choice(["deg", "rad"]), help="Text: unit of phase."),
+)
+"""What a text file leaves open."""
+
+audio_options = group(
+    click.option(
+        "--channel", type=click.IntRange(1), metavar="N", help="Which channel of the audio."
+    ),
+)
+"""What holds for audio of every kind."""
+
+impulse_options = group(
+    click.option(
+        "--window",
+        "window_ms",
+        type=click.FloatRange(0.0, min_open=True),
+        metavar="MS",
+        help="Keep this much of an impulse response, from sample 0, with a fading end.",
+    ),
+)
+"""An impulse response as audio."""
+
+treatment_options = group(
+    click.option("--remove-delay", is_flag=True, help="Take the bulk delay out of the response."),
+    click.option("--smooth", metavar="1/N", help="Smooth over 1/N octave, N from 1 to 48."),
+    click.option(
+        "--smooth-of",
+        type=click.Choice(["power", "complex"]),
+        default="power",
+        show_default=True,
+        help="What is smoothed.",
+    ),
+    click.option(
+        "--mic-correction", metavar="FILE", help="The microphone's own response, taken out."
+    ),
+    click.option(
+        "--spl-calibration",
+        metavar="DB|FILE",
+        help="The SPL of 0 dB of the file, or a recording of a calibrator (94 dB, 1 kHz).",
+    ),
+)
+"""What is done to a response once it is read."""
+
+
+def text_answers(options: Options) -> TextAnswers:
+    """What was said about text columns. Raises `Refused` for a kind of column not known."""
+    from xover.files.captures import TextAnswers
+
+    columns: tuple[Column, ...] | None = None
+    if options["columns"] is not None:
+        names = tuple(part.strip().casefold() for part in options["columns"].split(","))
+        for name in names:
+            if name not in COLUMNS:
+                raise Refused.at("", f"--columns: “{name}” is none of {', '.join(COLUMNS)}")
+        columns = cast("tuple[Column, ...]", names)
+    return TextAnswers(
+        decimal=options["decimal"],
+        columns=columns,
+        frequency_unit=options["frequency_unit"],
+        magnitude=options["magnitude"],
+        phase_unit=options["phase_unit"],
+    )
+
+
+def audio_answers(options: Options) -> AudioAnswers:
+    """What was said about audio, of whatever kind."""
+    from xover.files.captures import AudioAnswers
+
+    return AudioAnswers(channel=options["channel"], window_ms=options["window_ms"])
+
+
+def treatment(options: Options) -> dict[str, Any]:
+    """The keywords of `read_capture` for what is to be done to the response."""
+    return {
+        "mic_correction": options["mic_correction"],
+        "spl_calibration": _calibration(options["spl_calibration"]),
+        "without_delay": options["remove_delay"],
+        "smooth_fraction": _fraction(options["smooth"]),
+        "smooth_of": options["smooth_of"],
+    }
+
+
+def _calibration(text: str | None) -> float | str | None:
+    if text is None:
+        return None
+    try:
+        return float(text.replace("−", "-"))
+    except ValueError:
+        return text
+
+
+def _fraction(text: str | None) -> int | None:
+    if text is None:
+        return None
+    head, slash, number = text.strip().partition("/")
+    if not slash:
+        head, number = "1", text
+    if head.strip() != "1" or not number.strip().isdecimal():
+        raise Refused.at("", f"--smooth {text}: write 1/N with N from 1 to 48, such as 1/6")
+    return int(number)
