@@ -178,11 +178,11 @@ def test_an_oversized_file_is_refused_without_reading_it(xover: Run, tmp_path: P
     path = tmp_path / "huge.json"
     with path.open("wb") as stream:
         stream.truncate(5_000_000_000)
-    begun = time.monotonic()
+    begun = time.process_time()
     ran = xover("check", path)
     assert ran.code == 2
     assert "64 MB" in ran.err
-    assert time.monotonic() - begun < 5.0
+    assert time.process_time() - begun < 1.0
 
 
 def test_a_folder_that_cannot_be_written(
@@ -233,8 +233,9 @@ def test_interrupted_at_any_moment(preset_path: Path, wait_s: float) -> None:
     time.sleep(wait_s)
     process.send_signal(signal.SIGINT)
     _, error = process.communicate()
-    if wait_s > 0.05:  # the interpreter itself starts before anything of ours can listen (−2)
-        assert "Traceback" not in error
+    if "Traceback" in error:  # the interpreter itself starts before anything of ours can listen
+        assert ", in main\n" not in error
+    else:
         assert process.returncode in (-signal.SIGINT, 0, 1, 2)
     after = preset_path.read_bytes()
     assert after == before or json.loads(after)["title"] == "Small hall"

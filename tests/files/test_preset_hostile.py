@@ -152,10 +152,10 @@ def test_a_file_of_65_mb_is_not_read(tmp_path):
     path = tmp_path / "large.json"
     with open(path, "wb") as file:
         file.truncate(65 * 1024 * 1024)
-    started = time.perf_counter()
+    started = time.process_time()
     with pytest.raises(Refused, match="holds more than 64 MB"):
         load(path)
-    assert time.perf_counter() - started < 0.1
+    assert time.process_time() - started < 0.1
 
 
 def test_a_stream_without_end_is_left_off_at_the_limit(monkeypatch):

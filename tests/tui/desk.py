@@ -19,7 +19,7 @@ from xover.tui.sheet import SheetGrid
 NAMES = {"?": "question_mark", "/": "slash", " ": "space", "[": "left_square_bracket",
          "]": "right_square_bracket", "{": "left_curly_bracket",
          "}": "right_curly_bracket"}  # fmt: skip
-LONGEST_S = 20.0
+LONGEST_S = 60.0
 """How long something computed beside the screen may take on a busy machine."""
 
 
@@ -113,7 +113,7 @@ class Desk:
             heard = asyncio.Semaphore(0)
             asked = sum(each.call_later(heard.release) for each in nodes)
             try:
-                async with asyncio.timeout(2.0):
+                async with asyncio.timeout(10.0):
                     for _ in range(asked):
                         await heard.acquire()
             except TimeoutError:

@@ -76,8 +76,9 @@ def run(make: Callable[[], Widget], steps: Steps, size: tuple[int, int] = (80, 2
 
 
 async def until(pilot: Pilot[None], holds: Callable[[], bool]) -> None:
-    """Wait for what is computed beside the screen, 20 s at most on a busy machine."""
-    for _ in range(1000):
+    """Wait for what is computed beside the screen, a minute at most on a busy machine."""
+    end = time.monotonic() + 60.0
+    while time.monotonic() < end:
         await pilot.pause()
         if holds():
             return

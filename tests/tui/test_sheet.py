@@ -395,10 +395,10 @@ def test_pasted_text_goes_into_the_editor_on_one_line() -> None:
 
 def test_pasted_megabytes_are_cut_and_said() -> None:
     async def script(host: Host, pilot: Pilot[None]) -> None:
-        begun = time.perf_counter()
+        begun = time.process_time()
         host.post_message(_paste("7" * 5_000_000))
         await pilot.pause()
-        assert time.perf_counter() - begun < 2.0, "generous: a hundred times what it takes"
+        assert time.process_time() - begun < 2.0, "generous: a hundred times what it takes"
         assert host.grid.typing == "7" * LONGEST
         told = host.last(says.Told)
         assert isinstance(told, says.Told)

@@ -161,7 +161,8 @@ def test_random_keys_end_nothing(server: Terminals, folder: Path, seed: int) -> 
 def leave_whatever_is_open(terminal: Terminal, pressed: list[str]) -> None:
     """Escape from dialogs, then leave; unsaved work is thrown away.
 
-    The keys may have left already, through the palette: that is no fault.
+    The keys may have left already, through the palette: that is no fault, nor is a Ctrl+C that
+    comes while the process is ending.
     """
     for _ in range(20):
         if not terminal.is_running:
@@ -172,7 +173,7 @@ def leave_whatever_is_open(terminal: Terminal, pressed: list[str]) -> None:
         eventually(lambda: not terminal.is_running, within_s=0.5)
         if "Leave without saving" in terminal.screen():
             terminal.keys("Down", "Down", "Enter")
-            eventually(lambda: not terminal.is_running, within_s=2.0)
+            eventually(lambda: not terminal.is_running, within_s=5.0)
     screen = terminal.screen()
-    assert terminal.ended() == 0, (pressed, screen)
+    assert terminal.ended() == (2 if "xover: stopped." in screen else 0), (pressed, screen)
     assert "Traceback" not in screen, (pressed, screen)

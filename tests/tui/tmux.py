@@ -21,7 +21,7 @@ from typing import Any
 TMUX = shutil.which("tmux")
 ROOT = Path(__file__).resolve().parents[2]
 SHIPPED = ROOT / "presets" / "harbour-hall.json"
-PATIENCE_S = 15.0
+PATIENCE_S = 60.0
 """How long something may take on a machine with other things to do; nothing waits this long."""
 POLL_S = 0.02
 SETTINGS = """

@@ -1,0 +1,29 @@
+"""For every room: who runs in two processes, and no clock that a busy machine could stop."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+settings.register_profile("xover", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("xover")
+
+BENCH = Path(__file__).parent / "bench"
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_cmdline_main(config: pytest.Config) -> None:
+    """One process for single files, for the benches and under a debugger, unless `-n` is typed."""
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        return
+    words = config.invocation_params.args
+    if any(word.startswith(("-n", "--numprocesses")) for word in map(str, words)):
+        return
+    named = [(config.invocation_params.dir / word.split("::")[0]).resolve() for word in config.args]
+    if config.getoption("usepdb") or all(
+        path.is_file() or path.is_relative_to(BENCH) for path in named
+    ):
+        config.option.numprocesses = 0
