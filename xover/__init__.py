@@ -33,6 +33,9 @@ _HOMES = {
     "apply_alignment": "xover.design.alignment",
     "delay_by_distance": "xover.design.distance",
     "apply_distance": "xover.design.distance",
+    "limits": "xover.design.limits",
+    "apply_limits": "xover.design.limits",
+    "level": "xover.design.level",
     "advise": "xover.design.advice",
 }
 
@@ -44,6 +47,9 @@ if TYPE_CHECKING:
     from xover.design.alignment import apply_alignment as apply_alignment
     from xover.design.distance import apply_distance as apply_distance
     from xover.design.distance import delay_by_distance as delay_by_distance
+    from xover.design.level import level as level
+    from xover.design.limits import apply_limits as apply_limits
+    from xover.design.limits import limits as limits
     from xover.design.responses import Response as Response
     from xover.design.responses import listener_response as listener_response
     from xover.design.responses import log_frequencies as log_frequencies

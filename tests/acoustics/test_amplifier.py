@@ -11,6 +11,7 @@ from xover.acoustics.amplifier import (
     amplifier_gain_db,
     channel_gain_db,
     rated_output_v,
+    sine_voltage_v,
     tap_draw_w,
     transformer_gain_db,
 )
@@ -100,3 +101,23 @@ def test_boxes_share_a_transformer() -> None:
     box = ceiling(boxes_per_transformer=4)
     box_v = 100.0 * 10 ** (transformer_gain_db(box, 60.0, 100.0) / 20.0)
     assert box_v == pytest.approx(10.954, abs=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("load_ohm", "volts"),
+    [(8.0, 80.0), (4.0, 74.8331), (6.0, 77.4166), (16.0, 80.0), (3.9, None)],
+)
+def test_voltage_into_a_load(load_ohm: float, volts: float | None) -> None:
+    """800 W into 8 ohm is 80 V, 1400 W into 4 ohm 74.83 V; 6 ohm lies half way in volts."""
+    item = amplifier(gain_db=32.0, power_w={"8": 800.0, "4": 1400.0})
+    found = sine_voltage_v(item, load_ohm)
+    assert found == (None if volts is None else pytest.approx(volts, abs=5e-5))
+
+
+def test_bridged_sides_see_half_the_load_and_add() -> None:
+    """8 ohm bridged: each side 4 ohm, 74.83 V, together 149.67 V; 4 ohm would be 2 a side."""
+    item = amplifier(gain_db=32.0, power_w={"8": 800.0, "4": 1400.0})
+    assert sine_voltage_v(item, 8.0, bridged=True) == pytest.approx(2.0 * 74.8331, abs=1e-4)
+    assert sine_voltage_v(item, 4.0, bridged=True) is None
+    # Three boxes of 12 ohm are 4 ohm, whatever the last digit says.
+    assert sine_voltage_v(item, 1.0 / (3.0 * (1.0 / 12.0))) is not None

@@ -14,6 +14,8 @@ from xover.model.units import db_from_ratio, dbu_from_volts
 
 BRIDGED_DB: Final = 20.0 * math.log10(2.0)
 """Two sides in opposite polarity double the voltage."""
+SAME_LOAD: Final = 1e-9
+"""Two boxes of 8 ohm make 4 ohm, whatever the last digit says."""
 FULL_TAP_LINE_V: Final = 100.0
 """The line voltage for which `taps_w` and `tap_w` are stated."""
 
@@ -61,6 +63,38 @@ def channel_gain_db(
     if channel.attenuator_locked or unlocked_attenuator:
         gain_db += channel.attenuator_db
     return gain_db
+
+
+def side_voltage_v(amplifier: Amplifier, load_ohm: float) -> float | None:
+    """Rms volts of the largest sine that one side of an amplifier gives into `load_ohm`.
+
+    √(P·Z) at the loads listed, straight between them in volts over ohms; above the highest load
+    listed its voltage there. None below the lowest, where nothing is known.
+    """
+    loads_ohm = sorted(float(load) for load in amplifier.power_w)
+    watts = {float(load): power_w for load, power_w in amplifier.power_w.items()}
+    volts = [math.sqrt(watts[load] * load) for load in loads_ohm]
+    if load_ohm < loads_ohm[0] * (1.0 - SAME_LOAD):
+        return None
+    if load_ohm >= loads_ohm[-1]:
+        return volts[-1]
+    above = next(at for at, load in enumerate(loads_ohm) if load >= load_ohm * (1.0 - SAME_LOAD))
+    if above == 0:
+        return volts[0]
+    low, high = loads_ohm[above - 1], loads_ohm[above]
+    share = min(1.0, (load_ohm - low) / (high - low))
+    return volts[above - 1] + share * (volts[above] - volts[above - 1])
+
+
+def sine_voltage_v(amplifier: Amplifier, load_ohm: float, *, bridged: bool = False) -> float | None:
+    """Rms volts of the largest sine into `load_ohm`; bridged: each side drives half of it.
+
+    None where the (halved) load lies below the lowest that the amplifier's power table lists.
+    """
+    if not bridged:
+        return side_voltage_v(amplifier, load_ohm)
+    side_v = side_voltage_v(amplifier, load_ohm / 2.0)
+    return None if side_v is None else 2.0 * side_v
 
 
 def tap_draw_w(box: Loudspeaker, tap_w: float, line_v: float) -> float:

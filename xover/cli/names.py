@@ -9,6 +9,8 @@ COMMANDS: dict[str, str] = {
     "align": "polarity and delay that sum best through the overlap",
     "distance": "delay by time of flight",
     "map": "level over the audience in one band",
+    "limits": "limiter thresholds from ratings, loads, taps and cable",
+    "level": "octave bands and A-weighted SPL at a listener, headroom, exposure",
     "trace": "read a measured response, and attach it to a preset",
     "adapt": "the preset as one kind of processor can hold it",
     "sheet": "the entry sheet to type from",

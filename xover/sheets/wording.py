@@ -28,6 +28,31 @@ CAUTIONS: tuple[str, ...] = (
     "Rigging: nothing on this sheet says that a box may be flown or moved.",
 )
 
+DRIVER_CAUTION = (
+    "Drivers: these figures rest on data sheets alone; compare them with the makers' before "
+    "anything is powered. A threshold raised by 3 dB doubles the power and can destroy a driver."
+)
+HEARING_CAUTION = (
+    "Hearing: test with people away from the boxes, from silence upwards, wearing protection."
+)
+LINE_CAUTION = (
+    "Mains and line voltage: amplifier outputs and 70.7 V or 100 V lines can kill. Switch off and "
+    "isolate first; fixed wiring is for licensed people, and local codes come first."
+)
+LIFE_SAFETY_CAUTION = (
+    "Never alter a voice-alarm or other life-safety line; its isolation and its earth-fault "
+    "supervision stay on."
+)
+RIGGING_CAUTION = "Rigging: boxes are flown and moved by licensed people alone."
+POWER_CAUTIONS: tuple[str, ...] = (
+    DRIVER_CAUTION, HEARING_CAUTION, LINE_CAUTION, LIFE_SAFETY_CAUTION, RIGGING_CAUTION,
+)  # fmt: skip
+"""What stands once below thresholds, loads and wiring tables."""
+PEAK_MEANING = (
+    "A peak threshold is the rms of the sine with that peak: the peak itself lies 3.01 dB higher. "
+    "Read the other way it is 3 dB wrong."
+)
+
 DEFINITIONS: tuple[str, ...] = (
     "Signal order: input (gain, polarity, delay, EQ), matrix, output (gain, polarity, delay, "
     "high-pass, low-pass, EQ, limiters).",

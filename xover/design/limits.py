@@ -1,0 +1,438 @@
+"""Limiter thresholds from ratings: what each box and each amplifier bears, the smallest wins.
+
+Every figure carries its working, so that a second person can check it with a pocket calculator.
+A peak threshold is the rms of the sine with that peak. Nothing is computed from figures that
+contradict each other; what cannot be had is None, with a sentence that names it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from msgspec.structs import replace as with_fields
+
+from xover.acoustics.amplifier import channel_gain_db
+from xover.design.bounds import SIDES, Bound, BoundBy, Side, active_bound, channel_bounds
+from xover.design.limiter_times import (
+    Times,
+    lowest_hz,
+    overshoot_words,
+    proposed_peak,
+    proposed_rms,
+)
+from xover.design.loads import ChannelLoad, Concern, channel_loads
+from xover.model.changes import followers, with_outputs
+from xover.model.names import listed, quoted
+from xover.model.preset import Preset
+from xover.model.processing import Limit, Limiter, Output
+from xover.model.units import (
+    DBU_REFERENCE_V,
+    dbu_from_volts,
+    plain,
+    ratio_from_db,
+    short,
+    show_db,
+    show_dbu,
+    volts_from_dbu,
+)
+
+DISAGREEMENT_DB: Final = 3.0
+ENTERED_DECIMALS: Final = 4
+"""Thresholds are written to 0.0001 dB, rounded down."""
+WIDEST_DBU: Final = 60.0
+"""What a preset can hold."""
+
+
+@dataclass(frozen=True)
+class Threshold:
+    """One limiter as it is computed; every figure None where there is no bound."""
+
+    dbu: float | None
+    volts: float | None
+    """Rms at the box, on a line at the line."""
+    bound_by: BoundBy | None
+    bound_at: str | None
+    attack_ms: float | None
+    release_ms: float | None
+    kept_times: bool
+    """Whether attack and release are those that the preset has."""
+    bounds: tuple[Bound, ...]
+
+
+@dataclass(frozen=True)
+class OutputLimits:
+    """One output's two limiters with their working."""
+
+    output: str
+    where: str
+    rms: Threshold
+    peak: Threshold
+    working: tuple[str, ...]
+    concerns: tuple[Concern, ...]
+
+    def side(self, name: Side) -> Threshold:
+        """The limiter called `name`."""
+        return self.rms if name == "rms" else self.peak
+
+
+@dataclass(frozen=True)
+class Limits:
+    """The whole answer: outputs and channels in file order, cautions, what is only to be known."""
+
+    outputs: tuple[OutputLimits, ...]
+    channels: tuple[ChannelLoad, ...]
+    cautions: tuple[str, ...]
+    """Sentences about loads, taps and bounds that need attention."""
+    notes: tuple[str, ...]
+
+    def of(self, output: str) -> OutputLimits:
+        """The limits of the output called exactly `output`; `KeyError` if there is none."""
+        for each in self.outputs:
+            if each.output == output:
+                return each
+        raise KeyError(output)
+
+
+def limits(preset: Preset, *, new_times: bool = False) -> Limits:
+    """Thresholds for every output from what it drives, and every amplifier channel's load.
+
+    Thresholds are in dBu at the processor's output and in rms volts at the box (on a 70.7 or
+    100 V line: at the line). Outputs of a group that follows the limiter get the smallest among
+    them. Attack and release stay where the preset has them, unless `new_times`; else they are
+    proposals. V = √(P·Z); dBu re √0.6 V (ITU-R BS.645-2).
+    """
+    loads = channel_loads(preset)
+    alone = {
+        output.name: _output(preset, output, f"outputs[{at}]", loads, new_times)
+        for at, output in enumerate(preset.outputs)
+    }
+    outputs = tuple(_in_group(preset, each, alone) for each in alone.values())
+    concerns = [one for load in loads for one in load.concerns]
+    concerns += [one for each in outputs for one in each.concerns]
+    return Limits(
+        outputs=outputs,
+        channels=loads,
+        cautions=tuple(dict.fromkeys(one.message for one in concerns)),
+        notes=tuple(_notes(preset, outputs)),
+    )
+
+
+def apply_limits(preset: Preset, answer: Limits) -> Preset:
+    """The preset with the computed limiters written in; locked limiters stay as they are.
+
+    Thresholds are rounded down to 0.0001 dB. An output without a threshold keeps what it has,
+    unless a group sets it together with others. Nothing else is changed.
+    """
+    settled = settings(preset, answer)
+
+    def change(output: Output) -> Output:
+        if output.name not in settled:
+            return output
+        return with_fields(output, limiter=settled[output.name])
+
+    return with_outputs(preset, change)
+
+
+def settings(preset: Preset, answer: Limits) -> dict[str, Limiter]:
+    """What `apply_limits` writes, by output; only outputs that get something."""
+    found: dict[str, Limiter] = {}
+    for output in preset.outputs:
+        group = followers(preset, output.name, "limiter")
+        if any("limiter" in preset.output(name).locked for name in group):
+            continue
+        limiter = output.limiter or Limiter()
+        rms, peak = (
+            _limit(answer, output.name, group, side, getattr(limiter, side)) for side in SIDES
+        )
+        if rms is not None or peak is not None:
+            found[output.name] = Limiter(rms=rms, peak=peak)
+    return found
+
+
+def _limit(
+    answer: Limits, output: str, group: frozenset[str], side: Side, present: Limit | None
+) -> Limit | None:
+    """The limit to write: the output's own, or that of those it is set together with."""
+    candidates = [answer.of(output), *(each for each in answer.outputs if each.output in group)]
+    for each in candidates:
+        found = each.side(side)
+        if found.dbu is None or found.attack_ms is None or found.release_ms is None:
+            continue
+        if abs(found.dbu) > WIDEST_DBU:
+            continue
+        return Limit(
+            threshold_dbu=rounded_down(found.dbu),
+            attack_ms=found.attack_ms,
+            release_ms=found.release_ms,
+        )
+    return present
+
+
+def rounded_down(dbu: float) -> float:
+    """A threshold as it is written: to 0.0001 dB, never above what was computed."""
+    scale = 10.0**ENTERED_DECIMALS
+    return math.floor(dbu * scale + 1e-6) / scale
+
+
+def _output(
+    preset: Preset,
+    output: Output,
+    where: str,
+    loads: Sequence[ChannelLoad],
+    new_times: bool,
+) -> OutputLimits:
+    concerns: list[Concern] = []
+    working: list[str] = []
+    sources = preset.sources_of(output.name)
+    if not sources:
+        concerns.append(
+            Concern(
+                "idle",
+                where,
+                f"{quoted(output.name)} drives no box that the preset knows, so no threshold can "
+                "be computed; add a source with its box and amplifier channel",
+            )
+        )
+    bounds: dict[Side, list[Bound]] = {side: [] for side in SIDES}
+    for load in loads:
+        if load.channel.output == output.name and load.hung:
+            for side in SIDES:
+                bounds[side] += channel_bounds(load, side)
+            working += [f"{quoted(load.channel.name)}: {line}" for line in load.working]
+            working.append(_gain_words(load))
+    for at, source in enumerate(preset.sources):
+        if source.output != output.name:
+            continue
+        box = preset.loudspeaker(source.loudspeaker)
+        if box.active:
+            found = active_bound(source.name, box)
+            if found is not None:
+                for side in SIDES:
+                    bounds[side].append(found)
+                continue
+            concerns.append(
+                Concern(
+                    "idle",
+                    f"sources[{at}]",
+                    f"the active box {quoted(box.name)} of {quoted(source.name)} states no input "
+                    "level for full output (sensitivity_dbu), so its bound is not computed",
+                )
+            )
+        elif source.amplifier_channel is None:
+            concerns.append(
+                Concern(
+                    "idle",
+                    f"sources[{at}].amplifier_channel",
+                    f"{quoted(source.name)} names no amplifier channel, so the voltage that "
+                    f"{quoted(output.name)} puts on it is not known and its bound is not computed",
+                )
+            )
+    frequency_hz = lowest_hz(preset, output.name)
+    thresholds = {
+        side: _threshold(bounds[side], output, side, frequency_hz, new_times) for side in SIDES
+    }
+    for side in SIDES:
+        working += _side_words(side, thresholds[side])
+        far = thresholds[side].dbu
+        if far is not None and abs(far) > WIDEST_DBU:
+            concerns.append(
+                Concern(
+                    "idle",
+                    where,
+                    f"the {side} threshold of {quoted(output.name)} comes out at {show_dbu(far)}, "
+                    "beyond the ±60 dBu that a preset can hold: look at ratings and gain",
+                )
+            )
+    working += _time_words(thresholds, output, frequency_hz)
+    concerns += _disagreement(output, where, bounds)
+    return OutputLimits(
+        output=output.name,
+        where=where,
+        rms=thresholds["rms"],
+        peak=thresholds["peak"],
+        working=tuple(working),
+        concerns=tuple(concerns),
+    )
+
+
+def _threshold(
+    bounds: Sequence[Bound],
+    output: Output,
+    side: Side,
+    frequency_hz: float | None,
+    new_times: bool,
+) -> Threshold:
+    present: Limit | None = None if output.limiter is None else getattr(output.limiter, side)
+    times: Times | None = None
+    kept = present is not None and not new_times
+    if kept:
+        assert present is not None
+        times = Times(present.attack_ms, present.release_ms)
+    elif frequency_hz is not None:
+        times = proposed_rms(frequency_hz) if side == "rms" else proposed_peak(frequency_hz)
+    smallest = min(bounds, key=lambda one: one.dbu, default=None)
+    return Threshold(
+        dbu=None if smallest is None else smallest.dbu,
+        volts=None if smallest is None else smallest.volts,
+        bound_by=None if smallest is None else smallest.by,
+        bound_at=None if smallest is None else smallest.name,
+        attack_ms=None if times is None else times.attack_ms,
+        release_ms=None if times is None else times.release_ms,
+        kept_times=kept,
+        bounds=tuple(bounds),
+    )
+
+
+def _gain_words(load: ChannelLoad) -> str:
+    amplifier, channel = load.amplifier, load.channel
+    gain_db = channel_gain_db(amplifier, channel, unlocked_attenuator=False)
+    own_db = channel_gain_db(
+        amplifier,
+        with_fields(channel, bridged=False, attenuator_locked=False),
+        unlocked_attenuator=False,
+    )
+    text = f"{quoted(channel.name)}: gain {show_db(own_db, 2)}"
+    if amplifier.sensitivity_dbu is not None:
+        text += (
+            f" ({plain(volts_from_dbu(own_db + amplifier.sensitivity_dbu), 2)} V at an input of "
+            f"{show_dbu(amplifier.sensitivity_dbu, 2)})"
+        )
+    if channel.bridged:
+        text += ", +6.02 dB bridged"
+    if channel.attenuator_db and channel.attenuator_locked:
+        text += f", attenuator locked at {show_db(channel.attenuator_db, 2)}"
+    text += f": {show_db(gain_db, 2)}"
+    if channel.attenuator_db and not channel.attenuator_locked:
+        text += (
+            f"; its attenuator at {show_db(channel.attenuator_db, 2)} is not locked and not "
+            "counted, since anybody may open it"
+        )
+    return text
+
+
+def _side_words(side: Side, threshold: Threshold) -> list[str]:
+    if threshold.dbu is None or threshold.volts is None:
+        return [f"{side}: no bound, no threshold"]
+    alike: dict[tuple[str, str], list[str]] = {}
+    for one in threshold.bounds:
+        alike.setdefault((one.words, show_dbu(one.dbu, 2)), []).append(one.name)
+    lines = [
+        f"{side}: {listed(names)}: {words}: {level}" for (words, level), names in alike.items()
+    ]
+    gain_db = dbu_from_volts(threshold.volts) - threshold.dbu
+    lines.append(
+        f"{side}: the smallest holds, {quoted(threshold.bound_at or '')}: "
+        f"20·log10({plain(threshold.volts, 2)} / {plain(DBU_REFERENCE_V, 4)}) = "
+        f"{show_dbu(dbu_from_volts(threshold.volts), 2)}, less {plain(gain_db, 2)} dB of gain: "
+        f"{show_dbu(threshold.dbu, 2)} at the processor's output"
+        + (
+            ", as the rms of the sine with that peak (its peak lies 3.01 dB above)"
+            if side == "peak"
+            else ""
+        )
+    )
+    return lines
+
+
+def _time_words(
+    thresholds: Mapping[Side, Threshold], output: Output, frequency_hz: float | None
+) -> list[str]:
+    if frequency_hz is None:
+        return []
+    lines = []
+    for side in SIDES:
+        times = proposed_rms(frequency_hz) if side == "rms" else proposed_peak(frequency_hz)
+        text = f"{short(times.attack_ms, 2)}/{short(times.release_ms, 1)} ms"
+        if thresholds[side].kept_times:
+            kept = thresholds[side]
+            lines.append(
+                f"{side}: attack and release stay {short(kept.attack_ms or 0.0, 2)}/"
+                f"{short(kept.release_ms or 0.0, 1)} ms as entered; proposed were {text} "
+                "(common practice, no source)"
+            )
+        else:
+            lines.append(f"{side}: attack/release {text} proposed (common practice, no source)")
+    attack_ms = thresholds["peak"].attack_ms
+    if attack_ms is not None and thresholds["peak"].dbu is not None:
+        lines.append(f"peak: {overshoot_words(attack_ms, frequency_hz)}")
+    return lines
+
+
+def _disagreement(output: Output, where: str, bounds: Mapping[Side, list[Bound]]) -> list[Concern]:
+    """Boxes and channels on one output that would take thresholds more than 3 dB apart."""
+    weakest: dict[str, Bound] = {}
+    for one in bounds["rms"]:
+        if one.by == "loudspeaker" and (one.name not in weakest or one.dbu < weakest[one.name].dbu):
+            weakest[one.name] = one
+    if len(weakest) < 2:
+        return []
+    low = min(weakest.values(), key=lambda one: one.dbu)
+    high = max(weakest.values(), key=lambda one: one.dbu)
+    if high.dbu - low.dbu <= DISAGREEMENT_DB:
+        return []
+    return [
+        Concern(
+            "idle",
+            where,
+            f"boxes on {quoted(output.name)} disagree by {plain(high.dbu - low.dbu, 1)} dB: "
+            f"{quoted(low.name)} bears {show_dbu(low.dbu)} and decides, {quoted(high.name)} would "
+            f"bear {show_dbu(high.dbu)}; give them outputs or amplifier gains of their own",
+        )
+    ]
+
+
+def _in_group(preset: Preset, own: OutputLimits, alone: Mapping[str, OutputLimits]) -> OutputLimits:
+    """The same with the smallest threshold of those that are set together with it."""
+    group = followers(preset, own.output, "limiter")
+    if len(group) == 1:
+        return own
+    working = list(own.working)
+    sides: dict[Side, Threshold] = {}
+    for side in SIDES:
+        mine = own.side(side)
+        sides[side] = mine
+        if mine.dbu is None or mine.volts is None:
+            continue
+        others = [alone[name] for name in sorted(group) if alone[name].side(side).dbu is not None]
+        least = min(others, key=lambda each: each.side(side).dbu or 0.0)
+        theirs = least.side(side)
+        assert theirs.dbu is not None
+        if theirs.dbu < mine.dbu - 1e-9:
+            sides[side] = replace(
+                mine,
+                dbu=theirs.dbu,
+                volts=mine.volts * ratio_from_db(theirs.dbu - mine.dbu),
+                bound_by=theirs.bound_by,
+                bound_at=theirs.bound_at,
+            )
+            working.append(
+                f"{side}: set together with {quoted(least.output)}, which bears less: "
+                f"{show_dbu(theirs.dbu, 2)} for both"
+            )
+    return replace(own, rms=sides["rms"], peak=sides["peak"], working=tuple(working))
+
+
+def _notes(preset: Preset, outputs: Sequence[OutputLimits]) -> list[str]:
+    notes: list[str] = []
+    unknown = [
+        box.name
+        for box in preset.loudspeakers
+        if box.power_w is not None and box.power_w.basis == "unknown" and not box.active
+    ]
+    if unknown:
+        notes.append(
+            f"{listed(unknown)}: on what basis the power was rated is not known, so it counts half "
+            "(3 dB)"
+        )
+    for each in outputs:
+        group = sorted(followers(preset, each.output, "limiter"))
+        locked = [name for name in group if "limiter" in preset.output(name).locked]
+        if locked and each.rms.dbu is not None:
+            notes.append(
+                f"the limiter of {quoted(each.output)} is not applied: that of {listed(locked)} "
+                "is locked" + ("" if each.output in locked else ", and they are set together")
+            )
+    return notes
