@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from tests.model.entry_values import (
     VALUES,
@@ -17,6 +18,15 @@ from tests.model.entry_values import (
 )
 from xover.model import entry, entry_nudge
 from xover.model.entry import parts, show
+from xover.model.processing import Crossover
+
+
+def bw(slope):
+    return Crossover(family="butterworth", slope_db_per_octave=slope, frequency_hz=100.0)
+
+
+def bes(slope):
+    return Crossover(family="bessel", slope_db_per_octave=slope, frequency_hz=100.0)
 
 
 def nudge(row, value, steps, coarse=False, part="frequency"):
@@ -60,8 +70,69 @@ def test_the_parts_of_a_section_are_nudged_one_by_one():
     first = section("all_pass", 80.0, order=1)
     assert parts(first) == ("frequency",)
     assert nudge("eq", first, 3, part="gain") == nudge("eq", first, 3, part="q") == first
-    assert parts(lr(24, 100.0)) == ("frequency",)
     assert parts(3.0) == ()
+
+
+def test_the_parts_of_a_crossover():
+    xover = lr(24, 100.0)
+    assert parts(xover) == ("frequency", "slope", "family")
+    moves = [
+        (xover, 1, False, "slope", lr(36, 100.0)), (xover, -5, False, "slope", lr(12, 100.0)),
+        (xover, 2, True, "slope", lr(48, 100.0)),
+        (bw(18), 1, False, "slope", bw(24)), (bw(18), 1, True, "slope", bw(30)),
+        (bw(48), 1, False, "slope", bw(48)),
+        (xover, 1, False, "family", bes(24)), (xover, -1, False, "family", bw(24)),
+        (bes(24), 1, False, "family", bw(24)),
+        (bw(18), 1, False, "family", bes(18)),  # no Linkwitz-Riley has 18 dB an octave
+        (bw(6), 1, False, "family", bw(6)),
+    ]  # fmt: skip
+    for before, steps, coarse, part, after in moves:
+        assert nudge("high_pass", before, steps, coarse, part) == after
+
+
+def test_the_parts_of_a_limit():
+    held = limit(8.3)  # 50/200 ms
+    assert parts(held) == ("threshold", "attack", "release")
+    # 50·2^(1/6) = 56.12, 200·2 = 400.
+    assert nudge("rms", held, 1, part="attack") == replace(held, attack_ms=56.1)
+    assert nudge("peak", held, 1, True, part="release") == replace(held, release_ms=400.0)
+    shortest = replace(held, attack_ms=0.0)
+    assert nudge("rms", shortest, -1, part="attack") == shortest
+    assert nudge("rms", shortest, 1, part="attack") == replace(held, attack_ms=0.1)
+    assert nudge("rms", replace(held, attack_ms=0.15), -9, part="attack").attack_ms == 0.1
+    assert nudge("rms", held, 99, True, part="release").release_ms == 60_000.0
+
+
+def test_the_parts_of_a_route():
+    routes = {"Left": 0.0, "Right": -3.0}
+    assert parts(routes) == ("gain", ("input", "Left"), ("input", "Right"))
+    assert parts({"Left": 0.0}) == ()
+    assert nudge("route", routes, 1, part=("input", "Right")) == {"Left": 0.0, "Right": -2.5}
+    assert nudge("route", routes, 1, part=("input", "Aux")) == {"Left": 0.5, "Right": -2.5}
+
+
+@pytest.mark.parametrize(
+    ("row", "value", "found"),
+    [
+        ("eq", section("peak", 46.0, -3.0, 2.0), ["46", "−3.0", "q2"]),
+        ("eq", section("notch", 50.0, q=10.0), ["50", "q10"]),
+        ("high_pass", lr(24, 1200.0), ["1.2k", "24", "LR"]),
+        ("rms", limit(8.3), ["+8.3", "50", "200"]),
+        ("route", {"Left": 0.0, "Aux, 2": -3.0}, [None, "Left 0.0", '"Aux, 2" −3.0']),
+    ],
+)
+def test_where_parts_stand(row, value, found):
+    text = show(row, value)
+    spans = [entry.part_span(value, part, text) for part in parts(value)]
+    assert [None if span is None else text[slice(*span)] for span in spans] == found
+
+
+def test_a_part_that_was_left_out_stands_nowhere():
+    peak = section("peak", 46.0, -3.0, 2.0)
+    assert entry.part_span(peak, "q", "peak 46 −3.0 …") is None
+    assert entry.part_span(peak, "gain", "peak 46 …") is None
+    assert entry.part_words(peak, "q") == "Q"
+    assert entry.part_words({"a": 0.0, "b": 0.0}, "gain") == "all gains"
 
 
 three_digits = st.builds(
@@ -109,7 +180,7 @@ def test_as_many_steps_back_give_the_old_gain_and_delay_again(tenths, steps, coa
 @given(data=st.data(), steps=st.integers(-40, 40), coarse=st.booleans())
 def test_a_nudged_value_is_legal_and_shown_shortly(row, data, steps, coarse):
     value = data.draw(VALUES[row])
-    part = data.draw(st.sampled_from(("frequency", "gain", "q")))
+    part = data.draw(st.sampled_from((*parts(value), "frequency", "gain", "q", "attack", "slope")))
     moved = nudge(row, value, steps, coarse, part)
     assert bits(read(row, show(row, moved))) == bits(moved)  # reading refuses what is out of range
 

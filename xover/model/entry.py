@@ -32,14 +32,15 @@ from xover.model.entry_figures import (
     show_limit,
     show_mute,
 )
-from xover.model.entry_nudge import Part, nudge, parts, step_words
+from xover.model.entry_nudge import nudge, step_words
+from xover.model.entry_parts import Part, part_span, part_words, parts
 from xover.model.entry_route import ROUTE_EXAMPLES, parse_route, show_route
 from xover.model.entry_text import Context, Precision, Row, Value, shortened, show_frequency
 from xover.model.processing import Crossover, EqSection, Limit
 
 __all__ = [
     "KINDS", "Context", "Kind", "Part", "Row", "Value", "help_for", "kind_of", "nudge", "parse",
-    "parts", "show", "step_words",
+    "part_span", "part_words", "parts", "show", "step_words",
 ]  # fmt: skip
 
 Kind = Literal[

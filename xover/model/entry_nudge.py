@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import math
 from decimal import Decimal
-from typing import Any, Literal
+from typing import Any
 
 from msgspec import UNSET
 from msgspec.structs import replace
 
 from xover.model.changes import other_polarity
+from xover.model.entry_parts import Part
 from xover.model.entry_text import Context, Row, Value
 from xover.model.processing import Crossover, EqSection, Limit
 from xover.model.ranges import (
@@ -25,10 +26,9 @@ from xover.model.ranges import (
     LevelDbu,
     Q,
     RouteGain,
+    TimeConstantMs,
 )
-
-Part = Literal["frequency", "gain", "q"]
-"""What of a filter a nudge moves."""
+from xover.model.words import FAMILY_SLOPES
 
 FREQUENCY_STEP = 2.0 ** (1.0 / 24.0)
 FREQUENCY_COARSE = 2.0 ** (1.0 / 3.0)
@@ -36,6 +36,10 @@ Q_STEP = 2.0 ** (1.0 / 6.0)
 Q_COARSE = 2.0
 GAIN_STEP_DB, GAIN_COARSE_DB = 0.5, 3.0
 DELAY_STEP_MS, DELAY_COARSE_MS = 0.1, 1.0
+TIME_STEP, TIME_COARSE = 2.0 ** (1.0 / 6.0), 2.0
+TIME_LEAST_MS = 0.1
+"""Of a limiter's time that is nudged; shorter ones are typed."""
+SLOPE_COARSE_DB = 12
 
 NEAR = 0.001
 """How far a rounded frequency or Q may be from the exact step, as a fraction."""
@@ -57,9 +61,10 @@ def nudge(
     """The value a number of steps up, or down where `steps` is negative.
 
     Frequencies go by 1/24 octave (coarse 1/3), gains and thresholds by 0.5 dB (3), delays by
-    0.1 ms (1), Q by a factor 2^(1/6) (2); a polarity turns over with every step; all gains of a
-    route move together. A filter moves in its `part`. It stops at the limits of the range. Mutes
-    and empty cells stay as they are.
+    0.1 ms (1), Q and a limiter's times by a factor 2^(1/6) (2), slopes to the next that the family
+    has (12 dB an octave), families round those that have the slope; a polarity turns over with
+    every step. What of a value moves is its `part`, the first of its `entry_parts.parts` where it
+    has no such part. It stops at the limits of the range. Mutes and empty cells stay as they are.
     """
     kind = row if isinstance(row, str) else row[0]
     steps = max(-_STEPS_MOST, min(_STEPS_MOST, steps))
@@ -70,7 +75,7 @@ def nudge(
         return turned if steps % 2 else value
     gain_step_db = GAIN_COARSE_DB if coarse else GAIN_STEP_DB
     if isinstance(value, dict):
-        return _route(value, steps, gain_step_db)
+        return _route(value, steps, gain_step_db, part)
     if isinstance(value, float | int):
         if kind == "frequency":
             return _frequency(float(value), steps, coarse, context)
@@ -79,13 +84,52 @@ def nudge(
             return _added(float(value), steps, step_ms, DelayMs, 3)
         return _added(float(value), steps, gain_step_db, Gain, 1)
     if isinstance(value, Limit):
-        moved = _added(value.threshold_dbu, steps, gain_step_db, LevelDbu, 1)
-        return replace(value, threshold_dbu=moved)
+        return _limit(value, steps, coarse, part)
     if isinstance(value, Crossover):
-        return replace(value, frequency_hz=_frequency(value.frequency_hz, steps, coarse, context))
+        return _crossover(value, steps, coarse, context, part)
     if isinstance(value, EqSection):
         return _section(value, steps, coarse, context, part)
     return value
+
+
+def _limit(value: Limit, steps: int, coarse: bool, part: Part) -> Limit:
+    if part == "attack":
+        return replace(value, attack_ms=_time(value.attack_ms, steps, coarse))
+    if part == "release":
+        return replace(value, release_ms=_time(value.release_ms, steps, coarse))
+    step_db = GAIN_COARSE_DB if coarse else GAIN_STEP_DB
+    return replace(value, threshold_dbu=_added(value.threshold_dbu, steps, step_db, LevelDbu, 1))
+
+
+def _time(value_ms: float, steps: int, coarse: bool) -> float:
+    """A time by ratios, from `TIME_LEAST_MS` on; what is shorter stays, or goes there."""
+    if value_ms < TIME_LEAST_MS:
+        if steps <= 0:
+            return value_ms
+        value_ms, steps = TIME_LEAST_MS, steps - 1
+    ratio = TIME_COARSE if coarse else TIME_STEP
+    return _multiplied(value_ms, steps, ratio, TIME_LEAST_MS, _limits(TimeConstantMs)[1])
+
+
+def _crossover(
+    value: Crossover, steps: int, coarse: bool, context: Context, part: Part
+) -> Crossover:
+    slope = value.slope_db_per_octave
+    if part == "slope":
+        slopes = FAMILY_SLOPES[value.family]
+        for _ in range(min(abs(steps), len(slopes))):
+            least = SLOPE_COARSE_DB if coarse else 1
+            further = [
+                each for each in slopes if (each - slope) * (1 if steps > 0 else -1) >= least
+            ]
+            if further:
+                slope = min(further) if steps > 0 else max(further)
+        return replace(value, slope_db_per_octave=slope)
+    if part == "family":
+        families = [each for each, slopes in FAMILY_SLOPES.items() if slope in slopes]
+        at = families.index(value.family) + steps
+        return replace(value, family=families[at % len(families)])
+    return replace(value, frequency_hz=_frequency(value.frequency_hz, steps, coarse, context))
 
 
 def _section(value: EqSection, steps: int, coarse: bool, context: Context, part: Part) -> EqSection:
@@ -103,20 +147,6 @@ def _section(value: EqSection, steps: int, coarse: bool, context: Context, part:
     return replace(value, frequency_hz=_frequency(value.frequency_hz, steps, coarse, context))
 
 
-def parts(value: Value) -> tuple[Part, ...]:
-    """What a nudge can move of a value, the one it moves unless told first; () for no filter."""
-    if isinstance(value, Crossover):
-        return ("frequency",)
-    if not isinstance(value, EqSection):
-        return ()
-    found: list[Part] = ["frequency"]
-    if value.gain_db is not UNSET:
-        found.append("gain")
-    if value.q is not UNSET:
-        found.append("q")
-    return tuple(found)
-
-
 def step_words(row: Row, *, coarse: bool = False, part: Part = "frequency") -> str:
     """How far one nudge goes: `0.1 ms`, `1/24 octave`; "" where a row is not nudged."""
     kind = row if isinstance(row, str) else row[0]
@@ -124,6 +154,12 @@ def step_words(row: Row, *, coarse: bool = False, part: Part = "frequency") -> s
         return ""
     if kind == "polarity":
         return "other polarity"
+    if part == "slope" and kind in ("high_pass", "low_pass"):
+        return f"{SLOPE_COARSE_DB} dB an octave" if coarse else "next slope"
+    if part == "family" and kind in ("high_pass", "low_pass"):
+        return "next family"
+    if part in ("attack", "release") and kind in ("rms", "peak"):
+        return "time × 2" if coarse else "time × 1.12"
     if kind == "delay":
         return f"{DELAY_COARSE_MS if coarse else DELAY_STEP_MS:g} ms"
     if kind in ("gain", "route", "rms", "peak") or (kind == "eq" and part == "gain"):
@@ -201,10 +237,13 @@ def _added(value: float, steps: int, step: float, kind: Any, least: int) -> floa
     return min(high, max(low, round(value + steps * step, kept))) + 0.0
 
 
-def _route(routes: dict[str, float], steps: int, step_db: float) -> dict[str, float]:
-    """All gains by the same step, as far as all of them can go."""
-    count = abs(steps)
+def _route(routes: dict[str, float], steps: int, step_db: float, part: Part) -> dict[str, float]:
+    """One gain, or all by the same step, as far as all of them can go."""
     low, high = _limits(RouteGain)
+    if isinstance(part, tuple) and part[1] in routes:
+        moved = _added(routes[part[1]], steps, step_db, RouteGain, 1)
+        return {**routes, part[1]: moved}
+    count = abs(steps)
     for gain_db in routes.values():
         room_db = high - gain_db if steps > 0 else gain_db - low
         count = min(count, max(0, math.floor(room_db / step_db + 1e-9)))

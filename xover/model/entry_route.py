@@ -170,12 +170,13 @@ def show_route(routes: dict[str, float], precision: Precision = None) -> str:
     if not routes:
         return NOTHING
     return ", ".join(
-        f"{_shown_name(name)} {figure(gain_db, 1, precision, plus=True)}"
+        f"{shown_name(name)} {figure(gain_db, 1, precision, plus=True)}"
         for name, gain_db in routes.items()
     )
 
 
-def _shown_name(name: str) -> str:
+def shown_name(name: str) -> str:
+    """An input's name as a route shows it: in quotation marks where it could be misread."""
     plain = inert(name) == name and MARK not in name and not name.endswith("...")
     if plain and _NEEDS_QUOTES.search(name) is None:
         return name

@@ -17,6 +17,10 @@ LONGEST = 4_000
 """The longest text a cell takes: a route that names many inputs by long names fits."""
 
 
+_Moment = tuple[list[str], int]
+"""The pieces and the caret at some time."""
+
+
 class LineEditor:
     """One line of text with a caret that steps over whole characters, combining marks included."""
 
@@ -24,14 +28,47 @@ class LineEditor:
         self._pieces = _pieces(text)
         self.caret = len(self._pieces)
         self._first = 0
+        self._past: list[_Moment] = []
+        self._future: list[_Moment] = []
+        self._run = ""
+        """What the last change was; changes alike that follow each other are taken back as one."""
 
     @property
     def text(self) -> str:
         """What stands in the line."""
         return "".join(self._pieces)
 
+    @property
+    def has_past(self) -> bool:
+        """Whether there is a change to take back."""
+        return bool(self._past)
+
+    def undo(self) -> bool:
+        """Take the last change back; False where there is none."""
+        return self._turn(self._past, self._future)
+
+    def redo(self) -> bool:
+        """Make the change again that was taken back; False where there is none."""
+        return self._turn(self._future, self._past)
+
+    def _turn(self, source: list[_Moment], other: list[_Moment]) -> bool:
+        if not source:
+            return False
+        other.append((self._pieces[:], self.caret))
+        self._pieces, self.caret = source.pop()
+        self._run = ""
+        return True
+
+    def _remember(self, change: str) -> None:
+        """What stands there now can be come back to, unless `change` goes on with the last one."""
+        if change != self._run or not self._past:
+            self._past.append((self._pieces[:], self.caret))
+        self._future.clear()
+        self._run = change
+
     def insert(self, text: str) -> int:
         """Put text at the caret; control characters become blanks. How many were cut off."""
+        self._remember("typed" if len(text) == 1 and text != " " else "")
         before = "".join(self._pieces[: self.caret])
         after = "".join(self._pieces[self.caret :])
         room = max(0, LONGEST - len(before) - len(after))
@@ -57,17 +94,25 @@ class LineEditor:
             self.caret = self._word_left()
         elif key == "ctrl+right":
             self.caret = self._word_right()
-        elif key == "backspace":
-            if self.caret:
-                self.caret -= 1
-                del self._pieces[self.caret]
+        else:
+            return self._delete(key)
+        self._run = ""
+        return True
+
+    def _delete(self, key: str) -> bool:
+        start, end = self.caret, self.caret
+        if key == "backspace":
+            start = max(0, start - 1)
         elif key == "delete":
-            del self._pieces[self.caret : self.caret + 1]
+            end = min(len(self._pieces), end + 1)
         elif key == "ctrl+u":
-            del self._pieces[: self.caret]
-            self.caret = 0
+            start = 0
         else:
             return False
+        if start < end:
+            self._remember("" if key == "ctrl+u" else key)
+            del self._pieces[start:end]
+            self.caret = start
         return True
 
     def put_caret(self, column: int) -> None:

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from xover.acoustics.air import speed_of_sound_m_s
-from xover.model.entry import help_for, show, step_words
+from xover.model.entry import Part, help_for, part_words, parts, show, step_words
 from xover.model.names import inert
 from xover.model.places import Key, parse
 from xover.model.preset import Preset
@@ -20,6 +20,8 @@ from xover.session.cells import Cell, PlainRow, Row, Side, entry_row, row_words,
 from xover.sheets.cells import width_of
 
 _GAP = "   "
+PART_KEY = "^N"
+_SAID_BY_THE_PART = ("next slope", "next family")
 
 
 def cell_words(cell: Cell) -> str:
@@ -51,8 +53,8 @@ class Readout(NamedTuple):
         return text
 
 
-def readout(preset: Preset, cell: Cell) -> Readout:
-    """What is to be said about a cell."""
+def readout(preset: Preset, cell: Cell, part: Part = "frequency") -> Readout:
+    """What is to be said about a cell; `part` is what of it a nudge moves, where it has parts."""
     try:
         value = value_of(preset, cell)
     except Refused:
@@ -70,8 +72,14 @@ def readout(preset: Preset, cell: Cell) -> Readout:
         text += f" = {plain(volts_from_dbu(value.threshold_dbu), 3)} V rms"
         if cell.row == "peak":
             text += " of the sine with that peak"
-    step = step_words(entry_row(cell.row)) if value is not None else ""
+    step = step_words(entry_row(cell.row), part=part) if value is not None else ""
     nudge = f"[ ] {step}" if step else ""
+    known = parts(value)
+    if len(known) > 1:
+        at = known.index(part) if part in known else 0
+        nudge = f"[ ] {part_words(value, known[at])}"
+        nudge += f" {step}" if step not in _SAID_BY_THE_PART else ""
+        nudge += f"   {PART_KEY} {part_words(value, known[(at + 1) % len(known)])}"
     return Readout(text, nudge, help_for(entry_row(cell.row)), more)
 
 

@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from textual import events
 
+from xover.session.cells import row_words
 from xover.tui import sheet_messages as says
 from xover.tui.line_editor import LONGEST, LineEditor
 from xover.tui.sheet_paint import MARKS, Marks
@@ -31,6 +32,7 @@ SHEET_KEYS: tuple[SheetKey, ...] = (
     SheetKey("Enter", "Edit the cell in place"),
     SheetKey("Del", "Clear the cell"),
     SheetKey("[ ]", "Nudge by a musical step; { } coarse"),
+    SheetKey("Alt+← →", "Choose the part that is nudged: frequency, gain, Q; slope; attack"),
     SheetKey("← → ↑ ↓", "Move; Home, End, PgUp, PgDn, Tab; Ctrl+Home and Ctrl+End to the corners"),
     SheetKey("Shift+← →", "Select columns of one row to edit together"),
     SheetKey("Ctrl+C, Ctrl+V", "Copy and paste a cell"),
@@ -129,6 +131,8 @@ class SheetGrid(SheetSurface):
         elif key == "ctrl+v":
             self._forget(self.selection)
             self.post_message(self.Pasted(self.selection))
+        elif key in ("alt+left", "alt+right"):
+            self.next_part(-1 if key == "alt+left" else 1)
         elif key in ("ctrl+left", "ctrl+right"):
             self._swap(-1 if key == "ctrl+left" else 1)
         else:
@@ -138,7 +142,21 @@ class SheetGrid(SheetSurface):
     def nudge(self, steps: int, coarse: bool) -> None:
         """Ask for the selected cells to go up or down by musical steps."""
         self._forget(self.selection)
-        self.post_message(self.Nudged(self.selection, steps, coarse))
+        self.post_message(self.Nudged(self.selection, steps, coarse, self.part))
+
+    def next_part(self, by: int = 1) -> None:
+        """The next part of the cell is what nudges move; it stays so in cells that have it."""
+        cell, known = self.cursor, self._parts()
+        if cell is None or self.editing:
+            return
+        if len(known) < 2:
+            self.post_message(
+                self.Told(f"{row_words(cell.row)} here has no parts to choose from; [ ] nudge it")
+            )
+            return
+        self._part = known[(known.index(self.part) + by) % len(known)]
+        self._touch_cell(cell)
+        self.post_message(self.Told(""))
 
     def on_paste(self, event: events.Paste) -> None:
         """Pasted text goes into the editor, over the cell where nothing is being typed."""
@@ -235,6 +253,23 @@ class SheetGrid(SheetSurface):
         self._keep_in_sight()
         self._editor = LineEditor(text)
         self._touch_row(self._row)
+
+    def undo_typing(self) -> None:
+        """Take back what was typed last; where that is all of it, the old value stands again."""
+        if self._editor is None:
+            return
+        self._editor.undo()
+        if self._editor.has_past:
+            self._touch_row(self._row)
+        else:
+            self._leave()
+            self.post_message(self.Told("typing taken back; the old value stands"))
+
+    def redo_typing(self) -> None:
+        """Type again what was taken back."""
+        if self._editor is not None:
+            self._editor.redo()
+            self._touch_row(self._row)
 
     def _insert(self, text: str, what: str) -> None:
         assert self._editor is not None

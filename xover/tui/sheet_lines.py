@@ -12,6 +12,7 @@ from rich.segment import Segment
 from rich.style import Style
 from textual.strip import Strip
 
+from xover.model.entry import Part, part_span, parts
 from xover.model.names import inert
 from xover.session.cells import Cell
 from xover.sheets.cells import fitted
@@ -49,6 +50,8 @@ class Scene:
     refused: Mapping[Cell, tuple[str, str]]
     marks: Marks
     looks: Looks
+    part: Part = "frequency"
+    """What of the cursor's cell a nudge moves, where it has such a part."""
 
     def line(self, y: int) -> Strip:
         """The line `y` of the widget, exactly as wide as it is."""
@@ -108,8 +111,29 @@ class Scene:
         segments = [Segment(row_label(label, unit, self.plan.label_width), style)]
         for span in self.plan.spans:
             segments.append(self._divider(span))
-            segments.append(self._cell(span, row))
+            cell = self._cell(span, row)
+            if row == self.row and span.column == self.column and self.focused:
+                segments += self._with_part(cell, span, row)
+            else:
+                segments.append(cell)
         return segments
+
+    def _with_part(self, cell: Segment, span: Span, row: int) -> list[Segment]:
+        """The cursor's cell with the part that a nudge moves set off, where it has parts."""
+        assert self.view is not None
+        shown = self.view.columns[span.column].cells.get(self.view.rows[row].id)
+        known = parts(shown.value) if shown is not None and not shown.ghost else ()
+        if shown is None or not known or self.view.cell(span.column, row) in self.refused:
+            return [cell]
+        part = self.part if self.part in known else known[0]
+        text = cell.text
+        found = part_span(shown.value, part, text)
+        if found is None:
+            return [cell]
+        start, end = found
+        style = self.looks.part
+        pieces = ((text[:start], cell.style), (text[start:end], style), (text[end:], cell.style))
+        return [Segment(piece, look) for piece, look in pieces if piece]
 
     def _divider(self, span: Span) -> Segment:
         assert self.view is not None

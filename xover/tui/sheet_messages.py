@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from textual.message import Message
 
+from xover.model.entry import Part
 from xover.session.cells import Cell
 
 
@@ -27,6 +28,8 @@ class Nudged(Message, namespace="sheet_grid"):
     cells: tuple[Cell, ...]
     steps: int
     coarse: bool
+    part: Part = "frequency"
+    """What of each moves, where it has parts."""
 
 
 @dataclass

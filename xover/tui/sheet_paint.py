@@ -61,6 +61,8 @@ class Looks(NamedTuple):
     fault: Style
     ghost: Style
     cursor: Style
+    part: Style
+    """What of the cursor's cell a nudge moves."""
     selected: Style
     resting: Style
     """The cursor while another widget has the keys."""
@@ -90,6 +92,7 @@ def looks(base: Style, dark: bool) -> Looks:
         fault=_style(_VERMILLION, ground) + Style(bold=True, underline=True),
         ghost=_style(_PURPLE if dark else _mixed(_PURPLE, ink, 0.6), ground) + Style(italic=True),
         cursor=_style(accent, ground) + Style(bold=True, reverse=True),
+        part=_style(accent, ground) + Style(bold=True, underline=True),
         selected=_style(_mixed(accent, ground, 0.6), ground) + Style(reverse=True),
         resting=Style(underline=True, bold=True),
         editor=_style(ink, field) + Style(underline=True),

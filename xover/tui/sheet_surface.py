@@ -13,6 +13,7 @@ from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
 
+from xover.model.entry import Part, parts
 from xover.session.cells import Cell
 from xover.tui import sheet_messages as says
 from xover.tui import sheet_paint as paint
@@ -36,6 +37,7 @@ class SheetSurface(Widget, can_focus=True):
         self._column = self._anchor = self._row = 0
         self._first_column = self._top_row = 0
         self._moved = False
+        self._part: Part = "frequency"
         self._editor: LineEditor | None = None
         self._refused: dict[Cell, tuple[str, str]] = {}
         self._lines: dict[int, Strip] = {}
@@ -61,6 +63,17 @@ class SheetSurface(Widget, can_focus=True):
             if row in self._view.columns[column].cells
         )
         return cells or (self._view.cell(self._column, self._row),)
+
+    @property
+    def part(self) -> Part:
+        """What of the cursor's cell a nudge moves: as chosen, where the cell has such a part."""
+        known = self._parts()
+        return self._part if not known or self._part in known else known[0]
+
+    def _parts(self) -> tuple[Part, ...]:
+        cell = self.cursor
+        shown = self._view.at(cell) if self._view is not None and cell is not None else None
+        return () if shown is None else parts(shown.value)
 
     @property
     def editing(self) -> bool:
@@ -301,6 +314,7 @@ class SheetSurface(Widget, can_focus=True):
             refused=self._refused,
             marks=self._signs,
             looks=self._looks,
+            part=self._part,
         )
 
     def _row_at(self, y: int) -> int | None:

@@ -50,7 +50,11 @@ class Editing(Showing):
         """Up or down by musical steps."""
         session = self.session
         if session is not None:
-            self.step(lambda: session.nudge(message.cells, message.steps, coarse=message.coarse))
+            self.step(
+                lambda: session.nudge(
+                    message.cells, message.steps, coarse=message.coarse, part=message.part
+                )
+            )
 
     def on_sheet_grid_cursor_moved(self, message: CursorMoved) -> None:
         """Another cell: the read-out follows, and what was said is done with."""
@@ -108,9 +112,12 @@ class Editing(Showing):
             self.tell_readout()
 
     def do_undo(self) -> None:
-        """Take the last step back."""
+        """Take the last step back; while a cell is typed into, what was typed."""
         session = self.session
         assert session is not None
+        if self.grid.editing:
+            self.grid.undo_typing()
+            return
         name = session.next_undo
         if name is None:
             self.say("nothing to undo")
@@ -118,9 +125,12 @@ class Editing(Showing):
             self.say(f"undone: {name}")
 
     def do_redo(self) -> None:
-        """Do again what was taken back."""
+        """Do again what was taken back; while a cell is typed into, what was typed."""
         session = self.session
         assert session is not None
+        if self.grid.editing:
+            self.grid.redo_typing()
+            return
         name = session.next_redo
         if name is None:
             self.say("nothing to redo")
@@ -154,6 +164,10 @@ class Editing(Showing):
             return
         turned = with_fields(value, bypassed=not value.bypassed)
         self.step(lambda: session.set_value(cell, turned))
+
+    def do_part(self) -> None:
+        """The next part of the cell under the cursor is what `[` and `]` nudge."""
+        self.grid.next_part()
 
     def do_rename(self) -> None:
         """Rename the input or output under the cursor."""

@@ -110,7 +110,8 @@ class Showing(Drawing):
         from xover.tui.readout import readout
 
         sentence = self.grid.sentence
-        text = sentence or readout(self.session.preset, cell).fitted(self.size.width - 2)
+        said = readout(self.session.preset, cell, self.grid.part)
+        text = sentence or said.fitted(self.size.width - 2)
         self.query_one("#readout", Line).tell(f" {inert(text)}")
 
     @property
