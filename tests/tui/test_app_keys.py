@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 from msgspec.structs import replace
-from textual.command import CommandPalette, Hit
 
 import xover
 from tests.tui.desk import Desk, at_desk
@@ -18,8 +17,8 @@ from xover.model.changes import rename_listed
 from xover.sheets.cells import width_of
 from xover.tui.actions import ACTIONS, BY_ID, CURVE_KEYS, bindings, footer_text, help_lines
 from xover.tui.app import Workbench
+from xover.tui.dialogs.find import FindDialog, found
 from xover.tui.dialogs.help import HelpDialog
-from xover.tui.palette import Actions
 from xover.tui.plot import CurvePlot
 from xover.tui.reflow import Reflowed
 from xover.tui.sheet import SHEET_KEYS
@@ -95,23 +94,30 @@ def test_help_shows_every_action_and_what_the_cell_takes() -> None:
     at_desk(steps)
 
 
-def test_the_palette_finds_every_action_by_its_words() -> None:
-    async def steps(desk: Desk) -> None:
-        provider = Actions(desk.app.screen)
-        for action in ACTIONS:
-            if action.id == "palette":
-                continue
-            hits = [hit async for hit in provider.search(action.help)]
-            assert any(isinstance(hit, Hit) and hit.help == action.help for hit in hits), action.id
-        offered = [hit.help async for hit in provider.discover()]
-        assert set(offered) == {action.help for action in ACTIONS if action.id != "palette"}
+def test_actions_are_found_by_their_words() -> None:
+    for action in ACTIONS:
+        assert found(ACTIONS, action.help)[0] is action
+        assert found(ACTIONS, action.shown)[0] is action
+        assert found(ACTIONS, action.label.upper())[0] is action
+    assert [each.id for each in found(ACTIONS, "mute")] == ["mute"]
+    assert found(ACTIONS, "no such thing") == ()
+    assert found(ACTIONS, "  ") == ACTIONS
 
+    async def steps(desk: Desk) -> None:
         await desk.keys("/")
-        await desk.dialog(CommandPalette)
+        dialog = await desk.dialog(FindDialog)
+        assert {each.id for each in dialog.found} == {*BY_ID} - {"palette"}
+        assert "Search" not in desk.text()
+        await desk.type("xyz", "enter")
+        await desk.until(lambda: "nothing is called that" in desk.text())
+        await desk.keys("ctrl+u")
+        await desk.type("undo", "down", "up", "pagedown", "enter")
+        assert "nothing to undo" in desk.readout
+        await desk.keys("ctrl+p")
+        await desk.dialog(FindDialog)
         await desk.type("mute")
-        await desk.until(lambda: "mute" in desk.text() and "^K" in desk.text())
-        await desk.pilot.pause()
-        await desk.pilot.press("enter")
+        assert "^K" in desk.text()
+        await desk.keys("enter", "enter")  # once is enough
         await desk.until(lambda: desk.preset.output("Sub").muted)
         assert len(desk.app.screen_stack) == 1
 

@@ -11,6 +11,7 @@ import pytest
 
 from tests.tui.desk import Desk, at_desk
 from xover.model.processing import Crossover, EqSection, Limit
+from xover.tui.dialogs.find import FindDialog
 from xover.tui.line_editor import LineEditor
 
 
@@ -155,3 +156,32 @@ def peak(frequency_hz: float, gain_db: float, q: float) -> EqSection:
 
 def xover(family: str, slope: int, frequency_hz: float) -> Crossover:
     return Crossover(family=family, slope_db_per_octave=slope, frequency_hz=frequency_hz)  # type: ignore[arg-type]
+
+
+def test_an_action_is_of_the_place_where_its_key_was_pressed() -> None:
+    async def steps(desk: Desk) -> None:
+        await desk.go("Sub", "gain")
+        await desk.keys("right", "ctrl+k", "right", "right")
+        assert [item.name for item in desk.preset.outputs if item.muted] == ["Top L"]
+        await desk.go("Top L", ("eq", 0))
+        await desk.keys("ctrl+b", "down", "left")
+        assert desk.preset.output("Top L").eq[0].bypassed
+        assert not desk.preset.output("Top L").eq[1].bypassed
+        await desk.go("Sub", "delay")
+        await desk.keys(*"77", "ctrl+z", *"5", "enter")
+        assert desk.value("Sub", "delay") == 5.0
+        assert desk.preset.output("Top L").eq[0].bypassed, "the typing was taken back, no step"
+
+    at_desk(steps)
+
+
+def test_a_choice_in_the_palette_is_of_the_place_it_was_made_for() -> None:
+    async def steps(desk: Desk) -> None:
+        await desk.go("Sub", "gain")
+        await desk.keys("/")
+        await desk.dialog(FindDialog)
+        await desk.keys(*"mute", "enter", "right", "right", "down")
+        await desk.until(lambda: any(item.muted for item in desk.preset.outputs))
+        assert [item.name for item in desk.preset.outputs if item.muted] == ["Sub"]
+
+    at_desk(steps)

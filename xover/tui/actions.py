@@ -72,7 +72,7 @@ ACTIONS: tuple[Action, ...] = (
         "ctrl+f",
         "^F",
         "flight",
-        "Delay taken out of the phase: choose it or fit it anew",
+        "Delay taken out of the phase: choose it, or fit",
         "Curves",
     ),
     Action("focus", "f8", "F8", "sheet/curves", "Move between sheet, curves and pane", "Curves"),
@@ -119,6 +119,9 @@ CURVE_KEYS: tuple[tuple[str, str], ...] = (
 )
 """What the curves obey while the keys go to them."""
 
+LEFT_TO_THE_SHEET = ("question_mark,f1", "slash,ctrl+p", "ctrl+n")
+"""Keys that whoever has the focus may take for itself, in the order of the keys around them."""
+
 BY_ID = {action.id: action for action in ACTIONS}
 
 
@@ -131,7 +134,7 @@ def bindings() -> list[Binding]:
             action.label,
             show=action.footer,
             key_display=action.shown,
-            priority=action.keys not in ("question_mark,f1", "slash,ctrl+p"),
+            priority=action.keys not in LEFT_TO_THE_SHEET,
         )
         for action in ACTIONS
         if action.keys

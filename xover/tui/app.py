@@ -19,7 +19,6 @@ from xover.tui.actions import bindings, footer_text
 from xover.tui.doing import Doing
 from xover.tui.kept import Column, Ground, Whole
 from xover.tui.lines import Line
-from xover.tui.palette import Actions
 
 if TYPE_CHECKING:
     from xover.tui.opening import Opening
@@ -39,9 +38,8 @@ class Workbench(Doing, App[int]):
 
     TITLE = "xover"
     CSS_PATH = "xover.tcss"
-    COMMANDS = {Actions}
+    ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[Binding]] = bindings()  # type: ignore[assignment]
-    COMMAND_PALETTE_BINDING = "ctrl+p"
 
     def __init__(self, path: str | None = None) -> None:
         """`path`: a preset, or None for the shipped example."""

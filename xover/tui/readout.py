@@ -36,10 +36,14 @@ class Readout(NamedTuple):
     nudge: str = ""
     takes: str = ""
     more: str = ""
+    also: str = ""
+    """The value in another unit, right behind it where the nudge has room as well."""
 
     def fitted(self, width: int) -> str:
         """As much as `width` columns hold, the value first; no word and no example is cut."""
         text = self.holds
+        if width_of(text + self.also + _GAP + self.nudge) <= width:
+            text += self.also
         if self.nudge and width_of(text + _GAP + self.nudge) <= width:
             text += _GAP + self.nudge
         examples = self.takes.split(", ") if self.takes else []
@@ -59,7 +63,7 @@ def readout(preset: Preset, cell: Cell, part: Part = "frequency") -> Readout:
         value = value_of(preset, cell)
     except Refused:
         return Readout(f"{inert(cell.column)} has no {row_words(cell.row)}")
-    more = ""
+    more = also = ""
     text = f"{cell_words(cell)}  {show(entry_row(cell.row), value)}"
     if cell.row == "delay" and isinstance(value, float | int):
         metres = value / 1000.0 * speed_of_sound_m_s(preset.air)
@@ -69,9 +73,9 @@ def readout(preset: Preset, cell: Cell, part: Part = "frequency") -> Readout:
     elif cell.row == "gain":
         text += " dB"
     elif isinstance(value, Limit):
-        text += f" = {plain(volts_from_dbu(value.threshold_dbu), 3)} V rms"
+        also = f" = {plain(volts_from_dbu(value.threshold_dbu), 3)} V rms"
         if cell.row == "peak":
-            text += " of the sine with that peak"
+            also += " of the sine with that peak"
     step = step_words(entry_row(cell.row), part=part) if value is not None else ""
     nudge = f"[ ] {step}" if step else ""
     known = parts(value)
@@ -80,7 +84,7 @@ def readout(preset: Preset, cell: Cell, part: Part = "frequency") -> Readout:
         nudge = f"[ ] {part_words(value, known[at])}"
         nudge += f" {step}" if step not in _SAID_BY_THE_PART else ""
         nudge += f"   {PART_KEY} {part_words(value, known[(at + 1) % len(known)])}"
-    return Readout(text, nudge, help_for(entry_row(cell.row)), more)
+    return Readout(text, nudge, help_for(entry_row(cell.row)), more, also)
 
 
 _ROWS: dict[str, PlainRow] = {

@@ -131,7 +131,7 @@ class SheetGrid(SheetSurface):
         elif key == "ctrl+v":
             self._forget(self.selection)
             self.post_message(self.Pasted(self.selection))
-        elif key in ("alt+left", "alt+right"):
+        elif key in ("alt+left", "alt+right", "ctrl+n"):
             self.next_part(-1 if key == "alt+left" else 1)
         elif key in ("ctrl+left", "ctrl+right"):
             self._swap(-1 if key == "ctrl+left" else 1)

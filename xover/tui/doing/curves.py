@@ -42,7 +42,7 @@ class Curves(Showing):
         session = self.session
         assert session is not None
         preset = session.preset
-        cell = self.grid.cursor
+        cell = self.at.cursor
         move = (cell.column,) if cell is not None and cell.side == "output" else ()
         at = self.listening.listener
         to = _partner(preset, move[0], self.drive_now(preset)) if move else None

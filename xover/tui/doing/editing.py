@@ -115,7 +115,7 @@ class Editing(Showing):
         """Take the last step back; while a cell is typed into, what was typed."""
         session = self.session
         assert session is not None
-        if self.grid.editing:
+        if self.at.editing and self.grid.editing:
             self.grid.undo_typing()
             return
         name = session.next_undo
@@ -128,7 +128,7 @@ class Editing(Showing):
         """Do again what was taken back; while a cell is typed into, what was typed."""
         session = self.session
         assert session is not None
-        if self.grid.editing:
+        if self.at.editing and self.grid.editing:
             self.grid.redo_typing()
             return
         name = session.next_redo
@@ -141,7 +141,7 @@ class Editing(Showing):
         """Mute or unmute the output under the cursor."""
         session = self.session
         assert session is not None
-        names = [cell.column for cell in self.grid.selection if cell.side == "output"]
+        names = [cell.column for cell in self.at.selection if cell.side == "output"]
         if not names:
             self.say("only outputs can be muted")
             return
@@ -154,7 +154,7 @@ class Editing(Showing):
         from xover.model.processing import EqSection
         from xover.session.cells import value_of
 
-        session, cell = self.session, self.grid.cursor
+        session, cell = self.session, self.at.cursor
         assert session is not None
         value = None
         if cell is not None and isinstance(cell.row, tuple):
@@ -173,7 +173,7 @@ class Editing(Showing):
         """Rename the input or output under the cursor."""
         from xover.tui.dialogs.ask import AskDialog
 
-        session, cell = self.session, self.grid.cursor
+        session, cell = self.session, self.at.cursor
         assert session is not None
         if cell is None:
             return

@@ -19,25 +19,33 @@ class ScreenActions(Showing):
         from xover.tui.dialogs.help import HelpDialog
 
         cell, takes = "", ""
-        if self.session is not None and self._grid is not None and self.grid.cursor is not None:
+        if self.at.cursor is not None:
             from xover.model.entry import help_for
             from xover.session.cells import entry_row
             from xover.tui.readout import cell_words
 
-            cell = cell_words(self.grid.cursor)
-            takes = help_for(entry_row(self.grid.cursor.row))
+            cell = cell_words(self.at.cursor)
+            takes = help_for(entry_row(self.at.cursor.row))
         self.push_screen(HelpDialog(help_lines(), cell=cell, cell_help=takes))
 
     def do_palette(self) -> None:
         """Find an action by its words."""
-        from xover.tui.palette import Palette
+        from xover.tui.actions import ACTIONS
+        from xover.tui.dialogs.find import FindDialog
 
-        if not isinstance(self.screen, Palette):
-            self.push_screen(Palette())
+        at = self.at
+
+        def chosen(name: str | None) -> None:
+            # Of the place where it was asked for: the next key may have moved on by now.
+            if name is not None:
+                self.do_at(name, at)
+
+        offered = [each for each in ACTIONS if each.id != "palette"]
+        self.push_screen(FindDialog(offered), chosen)
 
     def action_command_palette(self) -> None:
         """The same, however it is asked for."""
-        self.do_palette()
+        self.action_do("palette")
 
     def do_focus(self) -> None:
         """Sheet, curves, pane, and round again."""

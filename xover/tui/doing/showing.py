@@ -7,7 +7,7 @@ answer. Actions themselves are in the modules beside this one, by subject.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from xover.tui.drawing import Drawing
 from xover.tui.lines import Line, whole_parts
@@ -22,6 +22,20 @@ if TYPE_CHECKING:
 
 WITHOUT_A_PRESET = ("open", "quit", "help", "palette", "theme")
 OVER_A_DIALOG = ("quit", "theme")
+ABOUT_TYPING = ("undo", "redo")
+"""Actions that are of the text being typed, while there is any."""
+
+
+class Place(NamedTuple):
+    """A place in the sheet: what an action is done to."""
+
+    cursor: Cell | None
+    selection: tuple[Cell, ...]
+    editing: bool
+    """Whether a cell was being typed into."""
+
+
+NOWHERE = Place(None, (), editing=False)
 
 
 class Showing(Drawing):
@@ -32,6 +46,8 @@ class Showing(Drawing):
     _grid: SheetGrid | None = None
     _view: SheetView | None = None
     _saved: Preset | None = None
+    at: Place = NOWHERE
+    """What the action under way is done to."""
     _said: str = ""
     _said_at: Cell | None = None
     """Where the cursor stood when that was said."""
@@ -145,17 +161,36 @@ class Showing(Drawing):
         return len(self.screen_stack) == 1 or parameters[0] in OVER_A_DIALOG
 
     def action_do(self, name: str) -> None:
-        """Run one action of the table, after all that was typed before it."""
-        at: Any = self.focused or self.screen
-        way = [at, *(each for each in at.ancestors if each is not self), self]
-        if any(each.message_queue_size for each in way):
-            # What was typed is on its way up from the focused widget, which may post it yet.
-            _after([at, *way], lambda: self._do_now(name))
-        else:
-            self._do_now(name)
+        """Run one action of the table, after all that was typed before it.
 
-    def _do_now(self, name: str) -> None:
+        It is of the place where the cursor stood when its turn came: keys that were pressed after
+        it may have moved on by the time it runs.
+        """
+        at: Any = self.focused or self.screen
+        way = [*(each for each in at.ancestors if each is not self), self]
+        if any(each.message_queue_size for each in (at, *way)):
+            # What was typed is on its way up from the focused widget, which may post it yet.
+            at.call_later(self._begin, name, [at, *way])
+        else:
+            self.do_at(name, self.place())
+
+    def _begin(self, name: str, way: list[Any]) -> None:
+        """The action's turn among the keys of the focused widget has come."""
+        place = self.place()
+        if place.editing and name in ABOUT_TYPING:
+            self.do_at(name, place)
+        else:
+            _after(way, lambda: self.do_at(name, place))
+
+    def place(self) -> Place:
+        """Where the sheet's cursor stands now."""
+        grid = self._grid
+        return NOWHERE if grid is None else Place(grid.cursor, grid.selection, grid.editing)
+
+    def do_at(self, name: str, place: Place) -> None:
+        """Run one action at a place of the sheet, where it can be had now."""
         if self.check_action("do", (name,)):
+            self.at = place
             self._take_notes()
             getattr(self, f"do_{name}")()
 
