@@ -96,9 +96,9 @@ def test_a_key_pressed_twice_answers_once(server: Terminals, folder: Path) -> No
     terminal = opened(server, folder)
     for _ in range(3):
         terminal.keys("/")
-        terminal.shows("Search for", "align  ^A")
+        terminal.shows("What would you like", "^A   align")
         terminal.type("humidity")
-        terminal.shows("air  ^E")
+        terminal.shows("^E   air")
         terminal.keys("Enter", "Enter", "Enter", "Enter", "Escape", "Escape", "Escape")
         terminal.settled()
         assert terminal.is_running
