@@ -8,8 +8,13 @@ from __future__ import annotations
 
 import errno
 import os
+import stat
 import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import IO, BinaryIO, cast
 
 from xover.model.names import inert, quoted
 from xover.model.problems import Refused
@@ -78,6 +83,48 @@ def read_bytes(path: str | Path, *, limit_bytes: int) -> bytes:
     if len(data) > limit_bytes:
         raise _too_large(path, limit_bytes)
     return data
+
+
+@contextmanager
+def open_seekable(path: str | Path, *, limit_bytes: int) -> Iterator[BinaryIO]:
+    """A file open for reading at any place; standard input ("-") and pipes by way of a copy.
+
+    The copy is a temporary file, at most `limit_bytes` long, gone afterwards. Raises `Refused`
+    where the path cannot be read or holds more than `limit_bytes`.
+    """
+    if str(path) == STANDARD_STREAM:
+        with _copied(sys.stdin.buffer, path, limit_bytes) as copy:
+            yield copy
+        return
+    if not str(path):
+        raise Refused.at("", "the path is empty; name a file")
+    try:
+        file = open(path, "rb")  # noqa: SIM115  # what fails later is not the opening
+    except (OSError, ValueError) as error:
+        raise refused(error, path, "read") from error
+    with file:
+        about = os.fstat(file.fileno())
+        if not stat.S_ISREG(about.st_mode):
+            with _copied(file, path, limit_bytes) as copy:
+                yield copy
+            return
+        if about.st_size > limit_bytes:
+            raise _too_large(path, limit_bytes)
+        yield file
+
+
+@contextmanager
+def _copied(source: IO[bytes], path: str | Path, limit_bytes: int) -> Iterator[BinaryIO]:
+    with tempfile.TemporaryFile() as copy:
+        try:
+            while copy.tell() <= limit_bytes and (some := source.read(1 << 20)):
+                copy.write(some)
+        except OSError as error:
+            raise refused(error, path, "read") from error
+        if copy.tell() > limit_bytes:
+            raise _too_large(path, limit_bytes)
+        copy.seek(0)
+        yield cast("BinaryIO", copy)
 
 
 def _too_large(path: str | Path, limit_bytes: int) -> Refused:
