@@ -745,6 +745,20 @@ def test_stale_capture() -> None:
         ),
     )
     assert "“S” moved by 0.50 m" in the(measured_rig(moved), "capture-stale").message
+    # one a session, however many captures it has, and their places are kept
+    others = [
+        capture("Top left", "Desk", captured_air=Air(temperature_c=30.0)),
+        capture("Top right", "Desk", captured_air=Air(temperature_c=30.0)),
+    ]
+    both = measured_rig(moved, *others)
+    found = the(both, "capture-stale")
+    assert (found.where, found.also) == ("measurements[0]", ("measurements[1]", "measurements[2]"))
+    assert "since the 3 captures of session “evening”" in found.message
+    assert "“S” moved by 0.50 m (1 of them)" in found.message
+    assert "the air went from 30.0 °C to 20.0 °C (2 of them)" in found.message
+    second = trace(session="morning")
+    morning = replace(others[1], trace=second)
+    assert len(of(measured_rig(others[0], morning), "capture-stale")) == 2
     near = replace(old, captured_air=Air(temperature_c=24.9))
     assert of(measured_rig(near), "capture-stale") == []
 

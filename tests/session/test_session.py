@@ -18,6 +18,7 @@ from xover.files.preset_json import dumps, load
 from xover.files.shipped import default_example
 from xover.model.changes import with_output
 from xover.model.problems import Refused
+from xover.model.processing import EqSection
 from xover.session.cells import Cell
 from xover.session.session import Session
 
@@ -340,3 +341,19 @@ def test_a_session_loads_nothing_heavy() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_what_holds_for_a_whole_group_is_said_once() -> None:
+    with Session.open(None) as session:
+        with pytest.raises(Refused) as refused:
+            session.set_value(Cell("Top L", "delay"), 20_000.0)
+        (fault,) = refused.value.faults
+        assert fault.where == "outputs[1].delay_ms"
+        assert fault.message.endswith("0 and 10000 ms; the same goes for “Top R”")
+        wrong = EqSection(kind="peak", frequency_hz=100.0, gain_db=70.0, q=1_000.0)
+        with pytest.raises(Refused) as refused:
+            session.set_value([Cell("Top L", ("eq", 0)), Cell("Sub", ("eq", 0))], wrong)
+        assert [fault.where for fault in refused.value.faults] == [
+            "outputs[0].eq[0].gain_db", "outputs[0].eq[0].q",
+        ]  # fmt: skip
+        assert "the same goes for “Top L”, “Top R”" in refused.value.faults[0].message

@@ -40,6 +40,7 @@ from xover.tui.panes.arrivals_view import (
 )
 from xover.tui.panes.base import Pane
 from xover.tui.panes.notes import STAND_IN, NotesArea, NotesPane, visible
+from xover.tui.readout import cell_at
 from xover.tui.reflow import Reflowed
 
 HOSTILE = "[b]evil[/b] \u202e\u0301"
@@ -298,6 +299,30 @@ class TestAdvicePane:
             assert [message.where for message in app.of(Pane.JumpTo)] == [expected[1].where]
             counts = app.of(AdvicePane.Counted)[-1].counts
             assert sum(counts.values()) == len(expected)
+
+        run(AdvicePane, steps)
+
+    def test_enter_goes_from_place_to_place_of_one_finding(self) -> None:
+        warm = hall()
+        warm = replace(warm, air=replace(warm.air, temperature_c=40.0))
+        stale = next(one for one in advise(warm) if one.code == "capture-stale")
+        places = [stale.where, *stale.also]
+        assert len(places) > 2
+
+        async def steps(app: Host, pilot: Pilot[None]) -> None:
+            pane: AdvicePane = app.held
+            pane.show(Opened(warm))
+            await until(pilot, lambda: bool(pane.findings))
+            choices = pane.query_one("#findings", OptionList)
+            choices.highlighted = [one.code for one in pane.findings].index("capture-stale")
+            app.set_focus(choices)
+            await pilot.press(*["enter"] * (len(places) + 1))
+            await pilot.pause()
+            assert [message.where for message in app.of(Pane.JumpTo)] == [*places, places[0]]
+            cells = [cell_at(warm, where) for where in places]
+            assert [cell.column for cell in cells if cell] == [
+                warm.measurements[at].output for at in range(len(places))
+            ]
 
         run(AdvicePane, steps)
 

@@ -38,6 +38,7 @@ def command(file: str, as_json: bool) -> int:
                 "where": one.where,
                 "message": one.message,
                 "caution": one.caution or None,
+                "also": list(one.also),
             }
             for one in findings
         ]

@@ -38,7 +38,7 @@ class Finding(Struct, frozen=True):
     """One piece of advice about a valid preset.
 
     `severity` is "error", "warning" or "note"; `caution` is a sentence where someone can be hurt
-    or equipment damaged, else "".
+    or equipment damaged, else "". `also` are further places that the same sentence is about.
     """
 
     code: str
@@ -46,3 +46,4 @@ class Finding(Struct, frozen=True):
     where: str
     message: str
     caution: str = ""
+    also: tuple[str, ...] = ()

@@ -15,10 +15,10 @@ from msgspec.structs import replace
 from xover.model.changes import followers, is_locked, rename_listed, with_output
 from xover.model.differences import with_value
 from xover.model.entry import Value as Value  # the sheet speaks of it too
-from xover.model.names import clean, fold, quoted
+from xover.model.names import clean, fold, listed, quoted
 from xover.model.places import form, parse, value_at
 from xover.model.preset import Preset
-from xover.model.problems import Refused
+from xover.model.problems import Fault, Refused
 from xover.model.processing import Input, Limit, Limiter, Output
 from xover.model.words import Stage
 
@@ -220,6 +220,25 @@ def swapped(preset: Preset, first: str, second: str) -> Preset:
             cell = Cell(here.name, ("eq", at))
             values[cell] = there.eq[at] if at < len(there.eq) else None
     return with_values(preset, values)
+
+
+def said_once(refused: Refused, preset: Preset) -> Refused:
+    """The same faults; what holds for several outputs alike is said once, with their names."""
+    alike: dict[tuple[str, str], list[tuple[Fault, str]]] = {}
+    for fault in refused.faults:
+        steps = parse(fault.where) if fault.where else ()
+        key, name = (fault.where, fault.message), ""
+        if len(steps) > 2 and steps[0] == "outputs" and isinstance(steps[1], int):
+            key, name = (form((*steps[2:],)), fault.message), preset.outputs[steps[1]].name
+        alike.setdefault(key, []).append((fault, name))
+    said: list[Fault] = []
+    for (first, _), *others in alike.values():
+        message = first.message
+        names = [name for _, name in others if name]
+        if names:
+            message += f"; the same goes for {listed(names)}"
+        said.append(replace(first, message=message))
+    return Refused(said)
 
 
 def _put(preset: Preset, wanted: Mapping[Cell, tuple[Value, Cell]]) -> Preset:

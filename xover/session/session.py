@@ -412,7 +412,10 @@ class Session:
     def _checked(self, edited: Preset) -> Preset:
         """Judged before it is named: only legal values can be shown."""
         self._refuse_read_only()
-        return checked_edit(self.preset, edited)
+        try:
+            return checked_edit(self.preset, edited)
+        except Refused as refused:
+            raise sheet.said_once(refused, edited) from None
 
     def _saved(self) -> None:
         self._history.mark_saved()

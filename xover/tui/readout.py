@@ -15,6 +15,7 @@ from xover.model.places import Key, parse
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.model.processing import Input, Limit, Output
+from xover.model.rig import Measurement, Source
 from xover.model.units import plain, short, show_c, volts_from_dbu
 from xover.session.cells import Cell, PlainRow, Row, Side, entry_row, row_words, value_of
 from xover.sheets.cells import width_of
@@ -103,6 +104,13 @@ _OUTPUTS_ONLY: tuple[Row, ...] = ("route", "high_pass", "low_pass", "rms", "peak
 def cell_at(preset: Preset, where: str) -> Cell | None:
     """The sheet's cell for a place in the file, or None where it has none."""
     steps = parse(where) if where else ()
+    if len(steps) >= 2 and isinstance(steps[1], int):
+        # What lies about an output, its captures and its boxes, is told at its delay.
+        kept: Sequence[Measurement | Source] = ()
+        if steps[0] in ("measurements", "sources"):
+            kept = preset.measurements if steps[0] == "measurements" else preset.sources
+        if 0 <= steps[1] < len(kept):
+            return Cell(kept[steps[1]].output, "delay")
     if len(steps) < 2 or steps[0] not in ("inputs", "outputs") or not isinstance(steps[1], int):
         return None
     items: Sequence[Input | Output] = preset.outputs if steps[0] == "outputs" else preset.inputs

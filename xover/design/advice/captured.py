@@ -6,8 +6,9 @@ A capture that cannot be used is told here, before a prediction or an alignment 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from typing import Final
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from typing import Final, NamedTuple
 
 from xover.acoustics.measured import captured_settings_response, retiming_ms
 from xover.design.advice.survey import Survey, octaves
@@ -120,25 +121,55 @@ def sessions(survey: Survey) -> Iterator[Finding]:
 
 
 def retimed(survey: Survey) -> Iterator[Finding]:
-    """A capture in other weather, or of boxes and seats that have been moved since."""
+    """Captures in other weather, or of boxes and seats that were moved since: one a session."""
     preset = survey.preset
+    stale: dict[str | None, list[_Stale]] = {}
     for at, measurement in enumerate(preset.measurements):
-        changes = list(_changes(preset, measurement))
-        if not changes:
-            continue
-        shift_ms, _ = retiming_ms(preset, measurement, preset.listener(measurement.listener))
-        told = (
-            f"it is re-timed by {signed(shift_ms, 2)} ms, its level is not changed"
-            if shift_ms
-            else "it is not re-timed"
-        )
+        changes = tuple(_changes(preset, measurement))
+        if changes:
+            shift_ms, _ = retiming_ms(preset, measurement, preset.listener(measurement.listener))
+            found = _Stale(f"measurements[{at}]", measurement, changes, shift_ms)
+            stale.setdefault(measurement.trace.session, []).append(found)
+    for session, captures in stale.items():
+        where, *also = [each.where for each in captures]
         yield Finding(
-            "capture-stale",
-            "note",
-            f"measurements[{at}]",
-            f"since the capture of {_whose(measurement)} {', '.join(changes)}: {told}; capture it "
-            "again when there is time",
+            "capture-stale", "note", where, _stale_words(session, captures), also=tuple(also)
         )
+
+
+class _Stale(NamedTuple):
+    """A capture that is not of today: its place, what changed since, and how it is re-timed."""
+
+    where: str
+    measurement: Measurement
+    changes: tuple[str, ...]
+    shift_ms: float
+
+
+def _stale_words(session: str | None, captures: Sequence[_Stale]) -> str:
+    count = len(captures)
+    if count == 1:
+        since = f"since the capture of {_whose(captures[0].measurement)}"
+        changes = ", ".join(captures[0].changes)
+    else:
+        named = f"of session {quoted(session)}" if session is not None else "of no session"
+        since = f"since the {count} captures {named}"
+        causes = Counter(change for each in captures for change in each.changes)
+        changes = ", ".join(
+            cause if held == count else f"{cause} ({held} of them)"
+            for cause, held in causes.items()
+        )
+    shifts_ms = sorted(each.shift_ms for each in captures)
+    least, most = signed(shifts_ms[0], 2), signed(shifts_ms[-1], 2)
+    by = most if least == most else f"{least} to {most}"
+    if count > 1:
+        told = f"they are re-timed by {by} ms, their levels are not changed"
+    else:
+        told = f"it is re-timed by {by} ms, its level is not changed"
+    if not any(shifts_ms):
+        told = "they are not re-timed" if count > 1 else "it is not re-timed"
+    again = "them" if count > 1 else "it"
+    return f"{since} {changes}: {told}; capture {again} again when there is time"
 
 
 def _changes(preset: Preset, measurement: Measurement) -> Iterator[str]:

@@ -47,6 +47,8 @@ class AdvicePane(Pane):
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self._findings: tuple[Finding, ...] = ()
+        self._visited: tuple[Finding | None, int] = (None, 0)
+        """Where Enter went last: the finding, and which of its places."""
 
     def body(self) -> ComposeResult:
         """A line that counts, and the findings."""
@@ -85,7 +87,12 @@ class AdvicePane(Pane):
 
     def _on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         event.stop()
-        self.post_message(self.JumpTo(self._findings[event.option_index].where))
+        finding = self._findings[event.option_index]
+        places = (finding.where, *finding.also)
+        last, at = self._visited
+        at = (at + 1) % len(places) if last is finding else 0
+        self._visited = (finding, at)
+        self.post_message(self.JumpTo(places[at]))
 
 
 def finding_content(finding: Finding, place: str) -> Content:
@@ -96,6 +103,10 @@ def finding_content(finding: Finding, place: str) -> Content:
         Content.styled(place, "underline"),
         Content("\n" + inert(finding.message)),
     ]
+    if finding.also:
+        count = len(finding.also)
+        more = f" and {count} more place{'s' if count > 1 else ''}; Enter goes from one to the next"
+        parts.insert(3, Content(more))
     if finding.caution:
         parts.append(Content("\n"))
         parts.append(Content.styled("Caution: " + inert(finding.caution), "italic"))
