@@ -41,6 +41,12 @@ NAMES = {
     "fr": ("Fréquence", "Niveau", "Phase", "Cohérence"),
     "es": ("Frecuencia", "Nivel", "Fase", "Coherencia"),
 }
+PARTS = {
+    "en": ("re", "im"),
+    "de": ("Realteil", "Imaginärteil"),
+    "fr": ("Réel", "Imaginaire"),
+    "es": ("Real", "Imaginaria"),
+}
 
 
 @settings(max_examples=400, deadline=None)
@@ -57,17 +63,20 @@ NAMES = {
     linear=st.booleans(),
     radians=st.booleans(),
     zero=st.booleans(),
+    parts=st.booleans(),
+    order=st.sampled_from(["up", "down", "runs", "mixed", "twice"]),
     title=st.sampled_from(["", "Capture 2026-05-01 17:30, seat 4", "48 kHz, 1/24", "測定 その1"]),
 )
 def test_any_rendering_reads_back(
     response, separator, comma, encoding, ending, language, mark, quoted, khz, linear, radians,
-    zero, title,
+    zero, parts, order, title,
 ):  # fmt: skip
     """Property: a response rendered in any combination of shapes comes back the same.
 
     The oracle is the generated response itself; figures are written with 17 digits.
     """
     frequency, magnitude, phase, coherence, columns = response
+    parts = parts and columns > 2
     if "," in separator:
         comma = False
     if encoding == "cp1252":
@@ -79,6 +88,11 @@ def test_any_rendering_reads_back(
         [math.radians(p) if radians else p for p in phase],
         coherence,
     ][:columns]
+    names = NAMES[language]
+    if parts:
+        value = 10 ** (np.array(magnitude) / 20) * np.exp(1j * np.radians(phase))
+        data[1:3] = [value.real.tolist(), value.imag.tolist()]
+        names, units = (names[0], *PARTS[language], names[3]), (units[0], "V", "V", "1")
 
     def shown(value: float) -> str:
         figure = repr(float(value))
@@ -87,20 +101,25 @@ def test_any_rendering_reads_back(
     def field(value: str) -> str:
         return f'"{value}"' if quoted and separator.strip() else value
 
-    heading = [f"{name}[{unit}]" for name, unit in zip(NAMES[language], units, strict=True)]
+    heading = [f"{name}[{unit}]" for name, unit in zip(names, units, strict=True)]
     if mark == "; " and separator == " ;\t":
         mark = "# "
     lines = [title, "", mark + separator.join(map(field, heading[:columns]))]
+    rows = list(zip(*data, strict=True))
+    if order == "mixed":
+        rows = [rows[k] for k in np.random.default_rng(len(rows)).permutation(len(rows))]
+    sequence = {"down": rows[::-1], "runs": rows[::2] + rows[1::2], "twice": rows + rows[:2]}
+    rows = sequence.get(order, rows)
     if zero:
-        data = [[0.0, *column] for column in data]
-    lines += [
-        separator.join(field(shown(value)) for value in row) for row in zip(*data, strict=True)
-    ]
+        rows = [(0.0,) * columns, *rows]
+    lines += [separator.join(field(shown(value)) for value in row) for row in rows]
     captured = read_text((ending.join(lines) + ending).encode(encoding), name="made.txt")
     np.testing.assert_allclose(captured.frequency_hz, frequency, rtol=1e-14)
     np.testing.assert_allclose(captured.magnitude_db, magnitude, rtol=0, atol=1e-10)
     if columns > 2:
-        np.testing.assert_allclose(captured.phase_deg, phase, rtol=0, atol=1e-10)
+        turn = captured.phase_deg - np.array(phase)
+        turn -= 360 * np.rint(turn / 360) * parts
+        np.testing.assert_allclose(turn, 0, rtol=0, atol=1e-10)
     else:
         assert captured.phase_deg is None
     if columns > 3:
@@ -110,6 +129,10 @@ def test_any_rendering_reads_back(
     said = " ".join(captured.understood)
     assert ("row at 0 Hz" in said) == zero
     assert ("kHz (" in said) == khz
+    assert ("real and imaginary" in said) == parts
+    if order in ("down", "twice"):
+        word = {"down": "turned round", "twice": "say the same once more are left out: 2"}[order]
+        assert word in said
     assert captured.level == "relative"
     assert captured.delay_ms == 0.0
 
@@ -162,6 +185,94 @@ def test_a_separator_behind_every_row_is_no_column():
 def test_the_true_minus_sign_and_hard_spaces_are_read():
     captured = read_text("20\u00a0\u22121,5\n40\u00a02,25".encode())
     np.testing.assert_array_equal(captured.magnitude_db, [-1.5, 2.25])
+
+
+def test_rows_out_of_order_are_sorted_and_what_was_done_is_said():
+    runs = read_text(text("Hz dB", "20 -1", "40 -3", "10 -4", "30 -2"))
+    np.testing.assert_array_equal(runs.frequency_hz, [10, 20, 30, 40])
+    np.testing.assert_array_equal(runs.magnitude_db, [-4, -1, -2, -3])
+    assert "the frequencies begin anew on line 4; the rows are sorted" in runs.understood
+    mixed = read_text(text("40 -3", "20 -1", "30 -2", "10 -4", "20 -1"))
+    said = " ".join(mixed.understood)
+    assert "fall back 2 times (the first time on line 2)" in said
+    assert "once more are left out: 1 (the first on line 5)" in said
+    np.testing.assert_array_equal(mixed.magnitude_db, [-4, -1, -2, -3])
+
+
+@pytest.mark.parametrize(
+    ("repeated", "magnitude_db", "phase_deg"),
+    [
+        # By hand: 1 at 0° and 2 at 90°: power (1 + 4)/2, complex |1 + 2j|/2 at 63.435°.
+        ("power", 10 * math.log10(2.5), None),
+        ("complex", 20 * math.log10(math.sqrt(5) / 2), math.degrees(math.atan2(2, 1))),
+        ("first", 0.0, 0.0),
+        ("last", 20 * math.log10(2), 90.0),
+    ],
+)
+def test_rows_of_one_frequency_that_differ_are_done_with_as_asked(
+    repeated, magnitude_db, phase_deg
+):
+    lines = ("Hz lin deg", "50 3 0", "100 1 0", "50 3 0", "100 2 90", "200 1 0")
+    with pytest.raises(Refused, match=r"line 5: the frequency 100 comes twice.*first on line 3"):
+        read_text(text(*lines))
+    captured = read_text(text(*lines), repeated=repeated)
+    np.testing.assert_array_equal(captured.frequency_hz, [50, 100, 200])
+    assert captured.magnitude_db[1] == pytest.approx(magnitude_db, abs=1e-12)
+    assert captured.magnitude_db[0] == pytest.approx(20 * math.log10(3))
+    if phase_deg is None:
+        assert captured.phase_deg is None
+        assert "a mean of power has no phase" in captured.understood[-1]
+    else:
+        assert captured.phase_deg[1] == pytest.approx(phase_deg)
+    assert "as asked" in " ".join(captured.understood)
+
+
+def test_a_complex_mean_needs_phase_and_something_left():
+    with pytest.raises(Refused, match="complex mean needs phase"):
+        read_text(text("20 -1", "20 -2", "30 -1"), repeated="complex")
+    with pytest.raises(Refused, match="cancel each other"):
+        read_text(text("Hz re im", "20 1 0", "20 -1 0", "30 1 0"), repeated="complex")
+
+
+def test_real_and_imaginary_part_without_headings_are_asked_for():
+    """A 5 ms delay with a smooth level: neither column alone is smooth, their length is."""
+    frequency = np.arange(20.0, 1000.0, 10.0)
+    value = 10 * np.exp(-2j * np.pi * frequency * 0.005) * np.linspace(1, 2, frequency.size)
+    lines = [f"{f} {v.real:.6f} {v.imag:.6f}" for f, v in zip(frequency, value, strict=True)]
+    with pytest.raises(Refused, match="look like real and imaginary part"):
+        read_text(text(*lines))
+    captured = read_text(text(*lines), columns=("frequency", "real", "imag"))
+    np.testing.assert_allclose(captured.response(), value, atol=1e-5)
+
+
+def test_a_level_re_something_is_no_real_part():
+    captured = read_text(text("Hz;dB re 20 µPa;deg", "20;90;30", "30;91;40"))
+    np.testing.assert_array_equal(captured.magnitude_db, [90, 91])
+
+
+@pytest.mark.parametrize(
+    ("columns", "message"),
+    [
+        (("frequency", "real", "skip"), "real and imag together"),
+        (("frequency", "magnitude", "imag"), "real and imag together"),
+        (("magnitude", "real", "imag"), "needs a frequency"),
+        (("frequency", "skip", "phase"), "needs a magnitude, or real and imag"),
+        (("frequency", "real", "real"), "names a kind of column twice"),
+    ],
+)
+def test_columns_that_make_no_response(columns, message):
+    with pytest.raises(Refused, match=message):
+        read_text(text("20 1 30", "30 2 40"), columns=columns)
+
+
+def test_headings_with_both_forms_are_asked_about_and_units_of_the_other_refused():
+    lines = ("Hz dB deg Re Im", "20 0 0 1 0", "30 6.0206 90 0 2")
+    with pytest.raises(Refused, match="either magnitude and phase or real and imag, not both"):
+        read_text(text(*lines))
+    captured = read_text(text(*lines), columns=("frequency", "skip", "skip", "real", "imag"))
+    np.testing.assert_allclose(captured.magnitude_db, [0, 6.0206], atol=1e-4)
+    with pytest.raises(Refused, match="--magnitude does not apply"):
+        read_text(text("Hz Re Im", "20 0 1", "30 1 1"), magnitude="db")
 
 
 def test_coarse_phase_is_said():
@@ -248,7 +359,7 @@ def test_two_kinds_of_separator_are_refused_rather_than_split_wrongly():
     ("lines", "message"),
     [
         (["20 -1", "30 -2 5"], "line 2: 3 columns where the rows before have 2"),
-        (["# x", "20 -1", "", "30"], "line 4: 1 columns where"),
+        (["# x", "20 -1", "", "30"], "line 4: 1 column where"),
         (["20;-1;5", "30;;6"], "line 2: a column is empty"),
         (["20 -1", "30 x"], "line 2: “x” is not a number"),
         (["20 -1", "30 1_0"], "line 2: “1_0” is not a number"),
@@ -263,7 +374,9 @@ def test_two_kinds_of_separator_are_refused_rather_than_split_wrongly():
         (["0 -1", "0 -2", "10 -1"], "line 2: a frequency of 0 is not above 0"),
         (["-20 -1", "30 -2"], "line 1: a frequency of −20 is not above 0"),
         (["20 -1", "20 -2"], "line 2: the frequency 20 comes twice"),
-        (["20 -1", "30 1", "25 -2"], "line 3: the frequency falls from 30 to 25"),
+        (["# a", "30 -1", "20 1", "30 -2"], "line 4: the frequency 30 comes twice with different "
+         "values, first on line 2; answer with --repeated"),
+        (["Hz re im", "20 0 1", "30 0 0"], "line 3: a response of 0 has no level"),
         (["20000000 -1", "30000000 1"], "line 1: 20000000 Hz is above 1 MHz"),
         (["20 -1", "300 -1001"], "line 2: −1001 dB is out of range"),
         (["20 -1 30 0.5", "300 -1 30 1.01"], "line 2: a coherence of 1.01 is outside"),
@@ -290,7 +403,7 @@ def test_what_cannot_be_read_is_named_with_its_line(lines, message):
         (b"\xff\xfe2\x000\x00 \x00-\x001\x00\n", "marked as UTF-16 but is not"),
         (b"\xef\xbb\xbf20 \xff", "marked as UTF-8 but is not"),
         (b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", "binary"),
-        (b"20 -1\n" * 1_000_001, "1000002 lines, more than"),
+        (b"20 -1\n" * 2_000_001, "2000002 lines, more than"),
         (b"20 -1\n" + b"1 " * 5001, "line 2: the line has 10002 characters"),
         (
             b"20 -1" + b" 5" * 29 + b"\n" + (b"21 -1" + b" 5" * 29 + b"\n") * 270_000,

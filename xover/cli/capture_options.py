@@ -15,12 +15,12 @@ from xover.model.problems import Refused
 
 if TYPE_CHECKING:
     from xover.files.captures import AudioAnswers, TextAnswers
-    from xover.files.traces import Column
+    from xover.files.trace_columns import Column
 
 F = TypeVar("F", bound=Callable[..., Any])
 Options = Mapping[str, Any]
 
-COLUMNS = ("frequency", "magnitude", "phase", "coherence", "skip")
+COLUMNS = ("frequency", "magnitude", "phase", "real", "imag", "coherence", "skip")
 
 
 def group(*options: Callable[[F], F]) -> Callable[[F], F]:
@@ -50,6 +50,11 @@ text_options = group(
         "--magnitude", type=click.Choice(["db", "linear"]), help="Text: unit of magnitude."
     ),
     click.option("--phase-unit", type=click.Choice(["deg", "rad"]), help="Text: unit of phase."),
+    click.option(
+        "--repeated",
+        type=click.Choice(["power", "complex", "first", "last"]),
+        help="Text: differing rows of one frequency: average them, or keep one.",
+    ),
 )
 """What a text file leaves open."""
 
@@ -110,6 +115,7 @@ def text_answers(options: Options) -> TextAnswers:
         frequency_unit=options["frequency_unit"],
         magnitude=options["magnitude"],
         phase_unit=options["phase_unit"],
+        repeated=options["repeated"],
     )
 
 

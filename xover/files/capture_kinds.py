@@ -13,8 +13,10 @@ from typing import Literal
 from xover.dsp.captured import CapturedResponse
 from xover.dsp.impulse import captured_from_impulse
 from xover.files.audio import looks_like_audio, read_audio
+from xover.files.trace_columns import Column
 from xover.files.trace_lines import DecimalMark
-from xover.files.traces import Column, FrequencyUnit, MagnitudeUnit, PhaseUnit, read_text
+from xover.files.trace_rows import Repeated
+from xover.files.traces import FrequencyUnit, MagnitudeUnit, PhaseUnit, read_text
 from xover.model.problems import Refused
 
 Kind = Literal["text", "impulse"]
@@ -32,6 +34,7 @@ class TextAnswers:
     frequency_unit: FrequencyUnit | None = None
     magnitude: MagnitudeUnit | None = None
     phase_unit: PhaseUnit | None = None
+    repeated: Repeated | None = None
 
 
 @dataclass(frozen=True)
@@ -98,6 +101,7 @@ def _read_text(data: bytes, name: str, answers: Answers) -> CapturedResponse:
         frequency_unit=said.frequency_unit,
         magnitude=said.magnitude,
         phase_unit=said.phase_unit,
+        repeated=said.repeated,
     )
 
 

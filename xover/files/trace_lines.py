@@ -23,7 +23,9 @@ from xover.model.problems import Refused
 DecimalMark = Literal[".", ","]
 
 BYTES_MAX = 128 * 1024 * 1024
-LINES_MAX = 1_000_000
+LINES_MAX = 2_000_000
+BLOCK_ROWS = 50_000
+"""So many rows are split into fields at once."""
 LINE_LENGTH_MAX = 10_000
 NUMBERS_MAX = 8_000_000
 _BLANK = " \t\f\v"
@@ -88,9 +90,8 @@ def read_table(data: bytes, *, name: str, decimal: DecimalMark | None = None) ->
         )
     rows, numbers, headings, said = _rows(lines, name)
     layout = _layout(rows, headings, name, decimal)
-    fields = _fields(rows, numbers, layout, name)
-    count = len(fields[0])
-    values = _numbers(fields, numbers, layout, name)
+    values = _values(rows, numbers, layout, name)
+    count = values.shape[1]
     said = (f"{encoding}, {len(rows)} rows of {count} columns, {layout.said}", *said)
     return Table(name, values, np.array(numbers), headings, layout.separator, said)
 
@@ -270,17 +271,19 @@ def _decimal(
             "grouping thousands",
         )
     if decimal is None:
-        tokens = re.findall(r"[^\s;]*,[^\s;]*", body)
-        if all(_GROUPED.fullmatch(token) for token in tokens):
+        tokens = re.finditer(r"[^\s;]*,[^\s;]*", body)
+        first = next(tokens).group()
+        if _GROUPED.fullmatch(first) and all(_GROUPED.fullmatch(t.group()) for t in tokens):
             raise Refused.at(
                 name,
-                f"the comma in {quoted(tokens[0])} could be a decimal comma or group thousands; "
+                f"the comma in {quoted(first)} could be a decimal comma or group thousands; "
                 'answer with --decimal ",", or write the file without grouping thousands',
             )
     return True, f"separated by {between}, decimal commas"
 
 
-def _fields(rows: list[str], numbers: list[int], layout: _Layout, name: str) -> list[list[str]]:
+def _values(rows: list[str], numbers: list[int], layout: _Layout, name: str) -> NDArray[np.float64]:
+    """The numbers (n_rows, n_columns); split and read in blocks, so that memory stays bounded."""
     separator = layout.separator.strip(" ")
     if separator and all(row.endswith(separator) for row in rows):
         rows = [row[: -len(separator)] for row in rows]
@@ -291,7 +294,6 @@ def _fields(rows: list[str], numbers: list[int], layout: _Layout, name: str) -> 
         split = re.compile(r",[ \t]+").split
     else:
         split = partial(_split_at, separator=separator)
-    fields: list[list[str]] = []
     width = len(split(rows[0]))
     if not 2 <= width <= 32:
         raise Refused.at(
@@ -302,19 +304,29 @@ def _fields(rows: list[str], numbers: list[int], layout: _Layout, name: str) -> 
         )
     if len(rows) * width > NUMBERS_MAX:
         raise Refused.at(name, f"{len(rows)} rows of {width} columns are more than a response has")
-    for line, number in zip(rows, numbers, strict=True):
-        row = split(line)
-        fields.append(row)
-        if len(row) != width:
-            for field in row:
-                if not _NUMBER.fullmatch(field.strip(_BLANK)):
-                    _refuse_field(field, place(name, number))
-            raise Refused.at(
-                place(name, number),
-                f"{len(row)} columns where the rows before have {width}; complete the row, or put "
-                "# in front of it if it is a remark",
-            )
-    return fields
+    values = np.empty((len(rows), width))
+    for start in range(0, len(rows), BLOCK_ROWS):
+        block = slice(start, start + BLOCK_ROWS)
+        fields = list(map(split, rows[block]))
+        if set(map(len, fields)) != {width}:
+            _refuse_ragged(fields, numbers[block], width, name)
+        values[block] = _numbers(fields, numbers[block], layout, name)
+    return values
+
+
+def _refuse_ragged(fields: list[list[str]], numbers: list[int], width: int, name: str) -> NoReturn:
+    row, number = next(
+        (row, number) for row, number in zip(fields, numbers, strict=True) if len(row) != width
+    )
+    for field in row:
+        if not _NUMBER.fullmatch(field.strip(_BLANK)):
+            _refuse_field(field, place(name, number))
+    columns = "1 column" if len(row) == 1 else f"{len(row)} columns"
+    raise Refused.at(
+        place(name, number),
+        f"{columns} where the rows before have {width}; complete the row, or put # in front of it "
+        "if it is a remark",
+    )
 
 
 def _split_at(row: str, separator: str) -> list[str]:
@@ -325,12 +337,9 @@ def _numbers(
     fields: list[list[str]], numbers: list[int], layout: _Layout, name: str
 ) -> NDArray[np.float64]:
     flat = [field for row in fields for field in row]
-    joined = " ".join(flat)
-    if layout.decimal_comma:
-        joined = joined.replace(".", "?").replace(",", ".")
-    plain = frozenset(joined) <= _NUMBER_LETTERS | frozenset(_BLANK)
     if layout.decimal_comma:
         flat = [field.replace(".", "?").replace(",", ".") for field in flat]
+    plain = frozenset(" ".join(flat)) <= _NUMBER_LETTERS | frozenset(_BLANK)
     try:
         values = np.array(list(map(float, flat)), dtype=np.float64)
     except ValueError:

@@ -33,12 +33,13 @@ CAPTURED: dict[str, str] = {
 NO_SESSION = ("-", "–", "—", "none")
 """What is typed for a capture that shares a time zero with no other."""
 
-_COLUMNS = ("frequency", "magnitude", "phase", "coherence", "skip")
+_COLUMNS = ("frequency", "magnitude", "phase", "real", "imag", "coherence", "skip")
 _WORDS: dict[str, tuple[str, ...]] = {
     "decimal": (".", ","),
     "frequency-unit": ("hz", "khz"),
     "magnitude": ("db", "linear"),
     "phase-unit": ("deg", "rad"),
+    "repeated": ("power", "complex", "first", "last"),
 }
 
 
