@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from xover.files.traces import read_text
@@ -426,6 +426,7 @@ def test_a_missing_file_a_folder_and_a_name_without_sense(tmp_path):
 
 
 @settings(max_examples=300, deadline=None)
+@example(b'0 1\r"')
 @given(
     st.binary(max_size=60) | st.text('0123456789+-.,;eE \t\n\r"#naif°', max_size=60).map(str.encode)
 )

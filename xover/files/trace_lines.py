@@ -183,7 +183,7 @@ def _rows(
             continue
         if '"' in stripped:
             bare = _unquoted(stripped)
-            stripped = bare if bare[:1] in "0123456789+-.," else stripped
+            stripped = bare if bare and bare[0] in "0123456789+-.," else stripped
         if stripped[0] in '#;*%/"' and _after_comment_mark(stripped) is not None:
             comments += 1
             continue
