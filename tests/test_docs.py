@@ -35,7 +35,10 @@ MANUAL = (ROOT / "docs" / "commands.md").read_text("utf-8")
 ENGINE = (ROOT / "docs" / "engine.md").read_text("utf-8")
 SOURCES = (ROOT / "docs" / "sources.md").read_text("utf-8")
 MODULES = sorted((ROOT / "xover").rglob("*.py"))
-BY_NAME = {"loss_before_db", "loss_after_db", "basis", "distance_m", "inputs"}
+BY_NAME = {
+    "loss_before_db", "loss_after_db", "basis", "basis_at", "weights", "tolerance_movement_m",
+    "distance_m", "inputs",
+}  # fmt: skip
 """Objects in JSON answers whose keys are names and whose values are plain."""
 
 

@@ -2,74 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
-import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from xover.design.alignment import Alignment, align, apply_alignment
+from tests.design.rigs import crossover, rig, trace
+from xover.design.alignment import align, apply_alignment
+from xover.design.answer import Alignment
 from xover.model.drive import drive_of
 from xover.model.preset import Preset
 from xover.model.problems import Refused
-from xover.model.processing import Crossover, Group, Input, Output
-from xover.model.rig import Listener, Loudspeaker, Measurement, Power, Source, Trace
-
-FREQUENCY_HZ = 15.0 * 2.0 ** (np.arange(48 * 10.5) / 48.0)
-
-
-def trace(
-    delay_ms: float = 0.0,
-    *,
-    gain_db: float = 0.0,
-    inverted: bool = False,
-    session: str | None = "evening",
-    shape: Callable[[np.ndarray], np.ndarray] | None = None,
-    phase: bool = True,
-) -> Trace:
-    """A flat capture: a delay, a gain and a sign, or what `shape` makes of frequency."""
-    response = np.ones(FREQUENCY_HZ.size, dtype=complex) if shape is None else shape(FREQUENCY_HZ)
-    response = response * 10.0 ** (gain_db / 20.0) * (-1.0 if inverted else 1.0)
-    return Trace(
-        frequency_hz=tuple(FREQUENCY_HZ.tolist()),
-        magnitude_db=tuple((20.0 * np.log10(np.abs(response))).tolist()),
-        phase_deg=tuple(np.degrees(np.unwrap(np.angle(response))).tolist()) if phase else None,
-        delay_ms=delay_ms,
-        session=session,
-    )
-
-
-def crossover(frequency_hz: float, family: str = "linkwitz-riley", slope: int = 24) -> Crossover:
-    return Crossover(family=family, slope_db_per_octave=slope, frequency_hz=frequency_hz)  # type: ignore[arg-type]
-
-
-def rig(
-    sub: dict[str, Trace],
-    top: dict[str, Trace],
-    *,
-    sub_filter: Crossover | None = None,
-    top_filter: Crossover | None = None,
-    **fields: object,
-) -> Preset:
-    listeners = list(dict.fromkeys((*sub, *top)))
-    base: dict[str, object] = {
-        "title": "Test",
-        "inputs": (Input(name="Main"),),
-        "outputs": (
-            Output(name="Sub", inputs={"Main": 0.0}, low_pass=sub_filter or crossover(100.0)),
-            Output(name="Top", inputs={"Main": 0.0}, high_pass=top_filter or crossover(100.0)),
-            Output(name="Fill", inputs={"Main": 0.0}, delay_ms=7.0),
-        ),
-        "listeners": tuple(
-            Listener(name=name, position_m=(0.0, 10.0 + k, 1.2)) for k, name in enumerate(listeners)
-        ),
-        "measurements": tuple(
-            Measurement(output=output, listener=listener, trace=item, captured="flat")
-            for output, traces in (("Sub", sub), ("Top", top))
-            for listener, item in traces.items()
-        ),
-    }
-    return Preset(**{**base, **fields})  # type: ignore[arg-type]
+from xover.model.processing import Group, Input
+from xover.model.rig import Loudspeaker, Power, Source
 
 
 def solve(preset: Preset, **options: object) -> Alignment:

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from xover.design.choice import tolerance_ms
 from xover.design.delay_search import DelayProblem, Pair, search
 from xover.design.overlap import loss_db
+from xover.design.tolerance import tolerance_ms
 
 GRID_HZ = 20.0 * 2.0 ** (np.arange(960) / 96.0)
 

@@ -2,29 +2,34 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, cast
+import contextlib
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import PurePath
+from typing import TYPE_CHECKING, cast
 
 import click
 
 from xover.cli.common import (
     apply_options,
     check_apply,
-    drive_document,
     drive_from,
     drive_options,
     json_option,
-    listener_names,
+    listener_weights,
     open_preset,
     output_names,
     preset_argument,
     save_changed,
+    terminal_size,
+    write_result,
 )
-from xover.cli.outcome import Exit, print_json, say
+from xover.cli.outcome import Exit, on_terminal, print_json, say
 from xover.model.names import inert
+from xover.model.problems import Refused
 from xover.sheets.alignment_text import alignment_text
 
 if TYPE_CHECKING:
-    from xover.design.alignment import Alignment
     from xover.design.delay_search import Criterion
 
 
@@ -33,10 +38,21 @@ if TYPE_CHECKING:
     "--listener “Row 8”",
 )
 @preset_argument
-@click.option("--move", multiple=True, required=True, metavar="OUTPUT", help="What may move.")
+@click.option(
+    "--move",
+    multiple=True,
+    required=True,
+    metavar="OUTPUT",
+    help="What may move (repeatable; several are solved together).",
+)
 @click.option("--to", required=True, metavar="OUTPUT", help="What it is aligned to.")
 @click.option(
-    "--listener", "listeners", multiple=True, required=True, metavar="NAME", help="Where it counts."
+    "--listener",
+    "listeners",
+    multiple=True,
+    required=True,
+    metavar="NAME[=WEIGHT]",
+    help="Where it counts, and how much (repeatable).",
 )
 @click.option(
     "--max-delay-ms",
@@ -66,6 +82,11 @@ if TYPE_CHECKING:
     is_flag=True,
     help="Accept a measurement against a model, and phases estimated from magnitude.",
 )
+@click.option(
+    "--plot",
+    metavar="FILE",
+    help="Draw the loss against frequency into FILE.svg, .png or .pdf, or with - here.",
+)
 @drive_options
 @apply_options
 @json_option
@@ -80,6 +101,7 @@ def command(
     criterion: str,
     assume_shared_zero: bool,
     mixed: bool,
+    plot: str | None,
     driven: tuple[str, ...],
     uncorrelated: bool,
     apply_: bool,
@@ -92,29 +114,48 @@ def command(
     Exit code 1 when a rival sums as well and arrives as close (both are shown).
     """
     check_apply(apply_, output_file)
+    if plot is not None:
+        _check_plot(plot, as_json)
     from xover.design.alignment import align, apply_alignment
 
     loaded = open_preset(preset)
-    answer = align(
-        loaded,
-        move=output_names(loaded, move),
-        to=output_names(loaded, [to])[0],
-        listeners=listener_names(loaded, listeners),
-        drive=drive_from(loaded, driven, uncorrelated),
-        max_delay_ms=max_delay_ms,
-        keep_polarity=keep_polarity,
-        band_hz=band,
-        criterion=cast("Criterion", criterion),
-        assume_shared_zero=assume_shared_zero,
-        mixed=mixed,
-    )
+    weights = listener_weights(loaded, listeners)
+    with _progress() as progress:
+        answer = align(
+            loaded,
+            move=output_names(loaded, move),
+            to=output_names(loaded, [to])[0],
+            listeners=tuple(weights),
+            weights=weights,
+            drive=drive_from(loaded, driven, uncorrelated),
+            max_delay_ms=max_delay_ms,
+            keep_polarity=keep_polarity,
+            band_hz=band,
+            criterion=cast("Criterion", criterion),
+            assume_shared_zero=assume_shared_zero,
+            mixed=mixed,
+            progress=progress,
+        )
+    if plot is not None and plot != "-":
+        from xover.sheets.loss_plot import loss_figure
+
+        kind = PurePath(plot).suffix.lower()[1:]
+        write_result(loss_figure(answer, kind), plot, force=force)
     if apply_:
         saved = save_changed(apply_alignment(loaded, answer), preset, output_file, force=force)
         say(f"applied, saved in {saved}")
     if as_json:
-        print_json(_document(answer))
+        from xover.cli.align_json import document
+
+        print_json(document(answer))
     elif output_file != "-":
         click.echo(inert_lines(alignment_text(answer)))
+    if plot == "-":
+        from xover.sheets.loss_plot import terminal_loss_plot
+
+        width, height = terminal_size()
+        click.echo()
+        click.echo(terminal_loss_plot(answer, width, min(height, 24), colour=on_terminal()))
     for result in answer.results:
         if result.ambiguous:
             say(f"{result.move}: a rival is as good; listen to both before the show")
@@ -126,47 +167,35 @@ def inert_lines(text: str) -> str:
     return "\n".join(inert(line) for line in text.split("\n"))
 
 
-def _document(answer: Alignment) -> dict[str, Any]:
-    return {
-        "results": [
-            {
-                "move": result.move,
-                "to": result.to,
-                "polarity": result.polarity,
-                "delay_ms": result.delay_ms,
-                "delayed_output": result.delayed_output,
-                "relative_delay_ms": result.relative_delay_ms,
-                "bands_hz": [list(band) for band in result.bands_hz],
-                "loss_before_db": result.loss_before_db,
-                "loss_after_db": result.loss_after_db,
-                "tolerance_ms": list(result.tolerance_ms),
-                "tolerance_m": result.tolerance_m,
-                "tolerance_c": result.tolerance_c,
-                "basis": result.basis,
-                "ambiguous": result.ambiguous,
-                "at_limit": result.at_limit,
-                "spread_ms": None if result.spread_ms is None else list(result.spread_ms),
-                "alternatives": [
-                    {
-                        "kind": entry.kind,
-                        "polarity": entry.polarity,
-                        "delay_ms": entry.delay_ms,
-                        "delayed_output": entry.delayed_output,
-                        "loss_after_db": entry.loss_after_db,
-                        "group_delay_difference_ms": entry.group_delay_difference_ms,
-                        "at_limit": entry.at_limit,
-                    }
-                    for entry in result.alternatives
-                ],
-                "notes": list(result.notes),
-            }
-            for result in answer.results
-        ],
-        "settings": {
-            name: {"delay_ms": setting.delay_ms, "polarity": setting.polarity}
-            for name, setting in answer.settings.items()
-        },
-        "criterion": answer.criterion,
-        "driven": drive_document(answer.drive),
-        "notes": list(answer.notes),
-    }
+PLOT_FORMATS = (".svg", ".png", ".pdf")
+
+
+def _check_plot(plot: str, as_json: bool) -> None:
+    if plot != "-" and PurePath(plot).suffix.lower() not in PLOT_FORMATS:
+        raise Refused.at("", f"--plot {plot}: the name ends in .svg, .png or .pdf, or is -")
+    if plot == "-" and as_json:
+        raise Refused.at("", "--plot - and --json both write to stdout; choose one")
+
+
+@contextlib.contextmanager
+def _progress() -> Iterator[Callable[[float], None] | None]:
+    """How much of a long search is done, on a terminal alone; wiped out at its end."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from time import monotonic
+
+    began = monotonic()
+    shown = False
+
+    def show(done: float) -> None:
+        nonlocal shown
+        if monotonic() - began >= 0.3:
+            shown = True
+            print(f"\rsearching, {100.0 * done:.0f} %", end="", file=sys.stderr, flush=True)
+
+    try:
+        yield show
+    finally:
+        if shown:
+            print("\r" + " " * 20 + "\r", end="", file=sys.stderr, flush=True)

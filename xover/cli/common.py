@@ -128,6 +128,37 @@ def listener_names(preset: Preset, typed: Sequence[str]) -> tuple[str, ...]:
     return tuple(find(names, name, kind="listener") for name in typed)
 
 
+def listener_weights(preset: Preset, typed: Sequence[str]) -> dict[str, float]:
+    """`NAME[=WEIGHT]` as exact listener names with weights; a name may hold an equals sign."""
+    names = [item.name for item in preset.listeners]
+    if typed and not names:
+        raise Refused.at("listeners", "the preset has no listeners; add one with its position")
+    weights: dict[str, float] = {}
+    for text in typed:
+        try:
+            name, weight = find(names, text, kind="listener"), 1.0
+        except Refused:
+            before, equals, figure = text.rpartition("=")
+            if not equals:
+                raise
+            name = find(names, before, kind="listener")
+            weight = _weight(figure, text)
+        if name in weights:
+            raise Refused.at("", f"the listener “{name}” is named twice; name it once")
+        weights[name] = weight
+    return weights
+
+
+def _weight(figure: str, text: str) -> float:
+    try:
+        weight = float(figure)
+    except ValueError:
+        weight = -1.0
+    if not 0.0 <= weight <= 1000.0:
+        raise Refused.at("", f"“{figure}” in “{text}” is no weight; it is a number from 0 to 1000")
+    return weight
+
+
 def level_pairs(preset: Preset, typed: Sequence[str]) -> dict[str, float]:
     """`INPUT[=DB]` as exact input names with levels; a name may itself hold an equals sign."""
     names = [item.name for item in preset.inputs]
@@ -175,6 +206,14 @@ def drive_options(command: F) -> F:
 def drive_from(preset: Preset, driven: Sequence[str], uncorrelated: bool) -> Drive:
     """What is played, from the options."""
     return drive_of(preset, level_pairs(preset, driven) or None, uncorrelated=uncorrelated)
+
+
+def terminal_size() -> tuple[int, int]:
+    """Columns and rows for a drawing on the terminal."""
+    import shutil
+
+    size = shutil.get_terminal_size((100, 32))
+    return max(40, size.columns), max(16, size.lines - 2)
 
 
 def drive_document(drive: Drive) -> dict[str, Any]:

@@ -18,6 +18,7 @@ from xover.cli.common import (
     open_preset,
     output_names,
     preset_argument,
+    terminal_size,
     write_result,
 )
 from xover.cli.outcome import on_terminal, print_json, say, say_notes
@@ -169,15 +170,8 @@ def _plot(preset: Preset, answer: Response, plot: str, *, force: bool, only: Seq
     from xover.sheets.response_plot import figure_of, terminal_plot
 
     if plot == "-":
-        width, height = _terminal_size()
+        width, height = terminal_size()
         click.echo(terminal_plot(preset, answer, width, height, only=only, colour=on_terminal()))
         return
     kind = PurePath(plot).suffix.lower()[1:]
     write_result(figure_of(preset, answer, kind, only=only), plot, force=force)
-
-
-def _terminal_size() -> tuple[int, int]:
-    import shutil
-
-    size = shutil.get_terminal_size((100, 32))
-    return max(40, size.columns), max(16, size.lines - 2)

@@ -1,4 +1,4 @@
-"""Polarity and delay that make one output sum best with another where people sit.
+"""Polarity and delay that make outputs sum best with another where people sit.
 
 The answer is in final settings for every output, so that groups move whole and what was aligned
 to the reference stays aligned to it. Parts without a common time zero are refused, not guessed.
@@ -6,29 +6,18 @@ to the reference stays aligned to it. Parts without a common time zero are refus
 
 from __future__ import annotations
 
-import dataclasses
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 
 import numpy as np
-from msgspec import Struct
-from msgspec.structs import replace
 
-from xover.acoustics.air import speed_of_sound_m_s
-from xover.acoustics.geometry import nearest_distance_m
-from xover.design.choice import (
-    Candidate,
-    candidates,
-    choose,
-    quadrature_delay,
-    tolerance_ms,
-)
-from xover.design.delay_search import Criterion, DelayProblem, Minimum, search
-from xover.design.overlap import (
-    POINTS_PER_OCTAVE,
-    merge_bands,
-)
-from xover.design.parts import Basis, Question, parts_at
+from xover.design.answer import Alignment, MovedPart, RunnerUp
+from xover.design.delay_search import Criterion
+from xover.design.joint import Solution, Ties
+from xover.design.joint_search import Progress
+from xover.design.overlap import POINTS_PER_OCTAVE
+from xover.design.parts import Question, gather
+from xover.design.results import MAX_ALTERNATIVES, pair_alignment, settled
+from xover.design.solve import Solved, pair_problem, solve
 from xover.dsp.axis import Axis
 from xover.model.changes import (
     Setting,
@@ -42,73 +31,10 @@ from xover.model.changes import (
 from xover.model.drive import Drive, drive_of
 from xover.model.preset import Preset
 from xover.model.problems import Refused
-from xover.model.processing import Crossover, Output
-from xover.model.rig import Loudspeaker
 from xover.model.units import show_ms
-from xover.model.words import Enclosure, Polarity
 
-MAX_ALTERNATIVES = 5
-SETTLED_MS = 5e-4
-EDGE_SPREAD_HZ = 5.0
-LATENCY_SPREAD_MS = 1.0
-
-
-class Alternative(Struct, frozen=True):
-    """Another setting: what it is, what would be entered, and what it loses at each listener."""
-
-    kind: str
-    """"candidate", or "quadrature" for the flat setting of an odd-order Butterworth pair."""
-    polarity: Polarity
-    delay_ms: float
-    delayed_output: str
-    loss_after_db: dict[str, float]
-    mean_loss_db: float
-    group_delay_difference_ms: float
-    at_limit: bool
-
-
-class PairAlignment(Struct, frozen=True):
-    """One moved output against the reference.
-
-    `delay_ms` ≥ 0 is added to `delayed_output`; `polarity` is the moved output's field after
-    applying; `relative_delay_ms` is the moved output's delay relative to the reference, on top of
-    today's. `tolerance_ms` is (earlier, later) until the mean loss grows by 1 dB, None = never.
-    """
-
-    move: str
-    to: str
-    polarity: Polarity
-    delay_ms: float
-    delayed_output: str
-    relative_delay_ms: float
-    inverted: bool
-    bands_hz: tuple[tuple[float, float], ...]
-    loss_before_db: dict[str, float]
-    loss_after_db: dict[str, float]
-    tolerance_ms: tuple[float | None, float | None]
-    tolerance_m: float | None
-    tolerance_c: float | None
-    basis: dict[str, Basis]
-    ambiguous: bool
-    at_limit: bool
-    alternatives: tuple[Alternative, ...]
-    spread_ms: tuple[float, float] | None
-    notes: tuple[str, ...]
-
-
-class Alignment(Struct, frozen=True):
-    """The whole answer: one result a moved output, and the final settings of every output."""
-
-    results: tuple[PairAlignment, ...]
-    settings: dict[str, Setting]
-    criterion: Criterion
-    drive: Drive
-    notes: tuple[str, ...]
-
-    @property
-    def ambiguous(self) -> bool:
-        """Whether any result has a rival as good."""
-        return any(result.ambiguous for result in self.results)
+MOST_MOVERS = 8
+"""More outputs than this are not searched together."""
 
 
 def align(
@@ -117,6 +43,7 @@ def align(
     move: Sequence[str],
     to: str,
     listeners: Sequence[str],
+    weights: Mapping[str, float] | None = None,
     drive: Drive | None = None,
     max_delay_ms: float = 25.0,
     keep_polarity: bool = False,
@@ -124,14 +51,18 @@ def align(
     criterion: Criterion = "mean",
     assume_shared_zero: bool = False,
     mixed: bool = False,
+    progress: Progress | None = None,
 ) -> Alignment:
     """Align outputs `move` to output `to` at `listeners` (exact names).
 
-    The relative delay is searched in ±`max_delay_ms` on top of today's, with both polarities
-    unless `keep_polarity` or a lock forbids it. `band_hz` overrides the overlap. `drive` says
-    what is played (None: the preset's stimulus, else all inputs alike). `assume_shared_zero`
-    accepts captures of unknown or different sessions, `mixed` a measurement against a model and
-    phases estimated from magnitude. Raises `Refused` with the reason where no answer is honest.
+    Several are solved together: every two parts that overlap at a listener count. The relative
+    delays are searched in ±`max_delay_ms` on top of today's, with both polarities unless
+    `keep_polarity` or a lock forbids it. `weights` says how much a listener counts, 1 where it
+    is not named. `band_hz` overrides the overlap. `drive` says what is played (None: the preset's
+    stimulus, else all inputs alike). `assume_shared_zero` accepts captures of unknown or
+    different sessions, `mixed` a measurement against a model and phases estimated from
+    magnitude. `progress` hears how much is done, 0…1, and may raise to stop. Raises `Refused`
+    with the reason where no answer is honest.
     """
     question = Question(
         to,
@@ -143,13 +74,39 @@ def align(
         criterion,
         assume_shared_zero,
         mixed,
+        _weights(listeners, weights or {}),
     )
     _check_request(preset, tuple(move), question)
-    results = tuple(_align_one(preset, name, question) for name in move)
-    shifts = {result.move: Shift(result.relative_delay_ms, result.inverted) for result in results}
+    ties, said = _ties(preset, move, question)
+    axis = Axis.log(POINTS_PER_OCTAVE, sample_rate_hz=preset.sample_rate_hz)
+    scene = gather(preset, move, ties, question, axis)
+    solved = solve(scene, ties, progress)
+    answer = settled(solved.chosen.solution)
+    shifts = {
+        name: Shift(delay_ms, turned)
+        for name, delay_ms, turned in zip(move, answer.delays_ms, answer.inverted, strict=True)
+    }
     settings = settings_after(preset, shifts)
+    notes = _settings_notes(preset, shifts, settings)
+    if not solved.proven:
+        notes.append(
+            "too many settings are nearly as good to compare them all: a better one may exist"
+        )
     return Alignment(
-        results, settings, criterion, question.drive, _settings_notes(preset, shifts, settings)
+        results=tuple(
+            pair_alignment(preset, solved, answer, index, axis, said.get(name, ()))
+            for index, name in enumerate(move)
+        ),
+        settings=settings,
+        criterion=criterion,
+        weights={name: question.weight(name) for name in listeners},
+        loss_db=answer.value_db,
+        runners_up=tuple(
+            _runner_up(preset, solved, entry.solution) for entry in solved.others(MAX_ALTERNATIVES)
+        ),
+        hints=(),
+        drive=question.drive,
+        notes=tuple(notes),
     )
 
 
@@ -167,14 +124,31 @@ def summation_loss(
     """
     question = Question(first, (listener,), drive, 0.0, True, None, "mean", False, mixed)
     axis = Axis.log(POINTS_PER_OCTAVE, sample_rate_hz=preset.sample_rate_hz)
-    part = parts_at(preset, second, question, axis)[0][0]
-    problem = DelayProblem([part.pair()], "mean")
-    return part.bands_hz, float(problem.values_db(np.zeros(1), inverted=False)[0])
+    scene = gather(preset, (second,), Ties((0,), (None,)), question, axis)
+    (pair,) = scene.pairs
+    value = pair_problem(scene, pair).values_db(np.zeros(1), inverted=False)
+    return pair.at[0].bands_hz, float(value[0])
+
+
+def _weights(listeners: Sequence[str], weights: Mapping[str, float]) -> tuple[float, ...]:
+    for name in weights:
+        if name not in listeners:
+            raise Refused.at("", f"“{name}” has a weight but is not among the listeners")
+    found = tuple(float(weights.get(name, 1.0)) for name in listeners)
+    if not all(0.0 <= weight <= 1000.0 for weight in found):
+        raise Refused.at("", "the weight of a listener must be between 0 and 1000")
+    if found and not any(found):
+        raise Refused.at("", "every listener has the weight 0; let at least one of them count")
+    return found
 
 
 def _check_request(preset: Preset, move: tuple[str, ...], question: Question) -> None:
     if not move:
         raise Refused.at("", "name at least one output to move")
+    if len(move) > MOST_MOVERS:
+        raise Refused.at(
+            "", f"{len(move)} outputs are too many to solve together; move {MOST_MOVERS} at most"
+        )
     if not question.listeners:
         raise Refused.at("", "name at least one listener")
     for group in (move, question.listeners):
@@ -200,241 +174,76 @@ def _check_request(preset: Preset, move: tuple[str, ...], question: Question) ->
                 "whole",
             )
     if not question.drive.correlated:
-        fed = {
-            name
-            for output in (*move, question.to)
-            for name in preset.output(output).inputs
-            if name in question.drive.levels_db
-        }
-        if len(fed) > 1:
-            raise Refused.at(
-                "",
-                "independent input signals have no phase between them, so there is nothing to "
-                "align; "
-                + (
-                    "the preset's stimulus is uncorrelated: name what plays with --drive"
-                    if preset.stimulus is not None
-                    and not preset.stimulus.correlated
-                    and question.drive.origin != "request"
-                    else "leave out --uncorrelated, or drive one input with --drive"
-                ),
-            )
+        _check_one_signal(preset, (*move, question.to), question.drive)
 
 
-def _align_one(preset: Preset, name: str, question: Question) -> PairAlignment:
-    axis = Axis.log(POINTS_PER_OCTAVE, sample_rate_hz=preset.sample_rate_hz)
-    parts, basis, modelled, notes = parts_at(preset, name, question, axis)
-    keep = question.keep_polarity
-    if is_locked(preset, name, "polarity") and not keep:
-        keep = True
-        notes.append(f"the polarity of “{name}” is locked, so only its delay was sought")
-    pairs = [part.pair() for part in parts]
-    problem = DelayProblem(pairs, question.criterion)
-    mean = problem if question.criterion == "mean" else DelayProblem(pairs, "mean")
-    minima = search(
-        problem,
-        max_delay_ms=question.max_delay_ms,
-        polarities=(False,) if keep else (False, True),
-    )
-    if not minima:
-        raise Refused.at("", f"no delay within ±{show_ms(question.max_delay_ms)} sums any better")
-    ranked = candidates(parts, minima)
-    chosen, ambiguous = choose(ranked, log_centre_hz=problem.log_centre_hz)
-    losses = _LossTable(mean, question, preset, name)
-    rest = [entry for entry in ranked if entry is not chosen][:MAX_ALTERNATIVES]
-    alternatives = [losses.alternative("candidate", entry) for entry in rest]
-    if _odd_butterworth_pair(preset.output(question.to), preset.output(name)):
-        flat = quadrature_delay(
-            parts, max_delay_ms=question.max_delay_ms, near_ms=chosen.minimum.delay_ms
-        )
-        if flat is not None:
-            delay_ms, inverted = flat[0], flat[1] and not keep
-            value = float(problem.values_db(np.array([delay_ms]), inverted=inverted)[0])
-            entry = candidates(parts, [Minimum(delay_ms, inverted, value, False)])[0]
-            alternatives.insert(0, losses.alternative("quadrature", entry))
-            notes.append(
-                "odd-order Butterworth filters are flat in quadrature by design: the chosen "
-                "setting sums in phase and is louder at the crossover, the quadrature setting "
-                "listed sums flat"
-            )
-    answer = chosen.minimum
-    if abs(answer.delay_ms) < SETTLED_MS:  # below the resolution of any answer: nothing to do
-        answer = dataclasses.replace(answer, delay_ms=0.0)
-    if answer.at_limit:
-        notes.append("the best delay lies at the limit of the search; raise --max-delay-ms")
-    spread = None
-    if modelled:
-        spread = _spread(preset, name, question, modelled, answer)
-        notes.append(
-            f"a starting value: {' and '.join(f'“{output}”' for output in modelled)} rest on a "
-            "model; measure before the show"
-        )
-    setting = losses.setting(answer)
-    tolerance = tolerance_ms(mean, answer.delay_ms, inverted=answer.inverted)
-    length_m, temperature_c = _tolerance_elsewhere(preset, name, question, tolerance)
-    return PairAlignment(
-        move=name,
-        to=question.to,
-        polarity=setting.polarity,
-        delay_ms=setting.delay_ms,
-        delayed_output=setting.delayed_output,
-        relative_delay_ms=answer.delay_ms,
-        inverted=answer.inverted,
-        bands_hz=merge_bands([band for part in parts for band in part.bands_hz]),
-        loss_before_db=losses.at(0.0, inverted=False),
-        loss_after_db=losses.at(answer.delay_ms, inverted=answer.inverted),
-        tolerance_ms=tolerance,
-        tolerance_m=length_m,
-        tolerance_c=temperature_c,
-        basis=basis,
-        ambiguous=ambiguous,
-        at_limit=answer.at_limit,
-        alternatives=tuple(alternatives),
-        spread_ms=spread,
-        notes=tuple(notes),
-    )
-
-
-@dataclass(frozen=True)
-class _Entered:
-    polarity: Polarity
-    delay_ms: float
-    delayed_output: str
-
-
-@dataclass(frozen=True)
-class _LossTable:
-    """Losses by listener, and what a relative delay means as something to enter."""
-
-    mean: DelayProblem
-    question: Question
-    preset: Preset
-    name: str
-
-    def at(self, delay_ms: float, *, inverted: bool) -> dict[str, float]:
-        losses = self.mean.listener_losses_db(np.array([delay_ms]), inverted=inverted)[0]
-        return dict(zip(self.question.listeners, (float(value) for value in losses), strict=True))
-
-    def setting(self, minimum: Minimum) -> _Entered:
-        present = self.preset.output(self.name).polarity
-        return _Entered(
-            other_polarity(present) if minimum.inverted else present,
-            abs(minimum.delay_ms),
-            self.name if minimum.delay_ms >= 0.0 else self.question.to,
-        )
-
-    def alternative(self, kind: str, entry: Candidate) -> Alternative:
-        setting = self.setting(entry.minimum)
-        losses = self.at(entry.minimum.delay_ms, inverted=entry.minimum.inverted)
-        return Alternative(
-            kind,
-            setting.polarity,
-            setting.delay_ms,
-            setting.delayed_output,
-            losses,
-            float(np.mean(list(losses.values()))),
-            entry.group_delay_ms,
-            entry.minimum.at_limit,
-        )
-
-
-def _odd_butterworth_pair(first: Output, second: Output) -> bool:
-    def odd(item: Crossover | None) -> int:
-        if item is None or item.family != "butterworth":
-            return 0
-        order = item.slope_db_per_octave // 6
-        return order if order % 2 else 0
-
-    return any(
-        odd(low.low_pass) != 0 and odd(low.low_pass) == odd(high.high_pass)
-        for low, high in ((first, second), (second, first))
-    )
-
-
-def _tolerance_elsewhere(
-    preset: Preset,
-    name: str,
-    question: Question,
-    tolerance: tuple[float | None, float | None],
-) -> tuple[float | None, float | None]:
-    """The smaller tolerance as a path length in m, and as a change of air temperature in °C.
-
-    With c = 343.2·√(T/293.15 K) (ISO 9613-1) the flight time of Δr changes by −Δr/(2·c·T) a
-    kelvin; None where it never matters or positions are unknown.
-    """
-    known = [value for value in tolerance if value is not None]
-    if not known:
-        return None, None
-    speed = speed_of_sound_m_s(preset.air)
-    kelvin = preset.air.temperature_c + 273.15
-    length_m = min(known) * 1e-3 * speed
-    degrees: list[float] = []
-    for listener in question.listeners:
-        to_m = nearest_distance_m(preset, question.to, listener)
-        move_m = nearest_distance_m(preset, name, listener)
-        if to_m is None or move_m is None:
-            continue
-        per_degree_ms = abs(to_m - move_m) * 1e3 / (2.0 * speed * kelvin)
-        if per_degree_ms > 0.0:
-            degrees.append(min(known) / per_degree_ms)
-    return length_m, min(degrees) if degrees else None
-
-
-def _spread(
-    preset: Preset, name: str, question: Question, modelled: Sequence[str], answer: Minimum
-) -> tuple[float, float]:
-    """The range of the relative delay in ms over what a data sheet leaves open.
-
-    Both enclosures, ±5 Hz at the band edges and ±1 ms of latency of each modelled part.
-    """
-    axis = Axis.log(POINTS_PER_OCTAVE, sample_rate_hz=preset.sample_rate_hz)
-    boxes = {
-        source.loudspeaker
-        for output in modelled
-        for source in preset.sources_of(output)
-        if preset.loudspeaker(source.loudspeaker).response is None
+def _check_one_signal(preset: Preset, names: Sequence[str], drive: Drive) -> None:
+    fed = {
+        name for output in names for name in preset.output(output).inputs if name in drive.levels_db
     }
-    found = [answer.delay_ms]
-    for box in sorted(boxes):
-        for variant in _variants(preset.loudspeaker(box)):
-            changed = replace(
-                preset,
-                loudspeakers=tuple(
-                    variant if item.name == box else item for item in preset.loudspeakers
-                ),
-            )
-            try:
-                parts = parts_at(changed, name, question, axis)[0]
-            except Refused:
-                continue
-            problem = DelayProblem([part.pair() for part in parts], question.criterion)
-            minima = search(
-                problem, max_delay_ms=question.max_delay_ms, polarities=(answer.inverted,)
-            )
-            if minima:
-                found.append(
-                    min((item.delay_ms for item in minima), key=lambda d: abs(d - answer.delay_ms))
-                )
-    return min(found) - LATENCY_SPREAD_MS, max(found) + LATENCY_SPREAD_MS
+    if len(fed) <= 1:
+        return
+    from_preset = (
+        preset.stimulus is not None and not preset.stimulus.correlated and drive.origin != "request"
+    )
+    raise Refused.at(
+        "",
+        "independent input signals have no phase between them, so there is nothing to align; "
+        + (
+            "the preset's stimulus is uncorrelated: name what plays with --drive"
+            if from_preset
+            else "leave out --uncorrelated, or drive one input with --drive"
+        ),
+    )
 
 
-def _variants(box: Loudspeaker) -> list[Loudspeaker]:
-    enclosures: tuple[Enclosure, ...] = ("sealed", "vented")
-    variants = [
-        replace(box, enclosure=enclosure) for enclosure in enclosures if enclosure != box.enclosure
-    ]
-    low, high = box.passband_hz
-    for edge in (-EDGE_SPREAD_HZ, EDGE_SPREAD_HZ):
-        if 0.0 < low + edge < high:
-            variants.append(replace(box, passband_hz=(low + edge, high)))
-        if low < high + edge:
-            variants.append(replace(box, passband_hz=(low, high + edge)))
-    return variants
+def _ties(
+    preset: Preset, move: Sequence[str], question: Question
+) -> tuple[Ties, dict[str, list[str]]]:
+    """Which movers share a delay or a polarity by their groups, and what is said of each."""
+    notes: dict[str, list[str]] = {}
+    delays: list[frozenset[str]] = []
+    turns: list[frozenset[str]] = []
+    delay_of: list[int] = []
+    polarity_of: list[int | None] = []
+    for name in move:
+        unit = followers(preset, name, "delay")
+        if unit not in delays:
+            delays.append(unit)
+        delay_of.append(delays.index(unit))
+        turn = followers(preset, name, "polarity")
+        if question.keep_polarity:
+            polarity_of.append(None)
+        elif is_locked(preset, name, "polarity"):
+            polarity_of.append(None)
+            notes[name] = [f"the polarity of “{name}” is locked, so only its delay was sought"]
+        elif question.to in turn:
+            polarity_of.append(None)
+            notes[name] = [
+                f"“{name}” and “{question.to}” are in one group that follows polarity, so only the "
+                "delay was sought"
+            ]
+        else:
+            if turn not in turns:
+                turns.append(turn)
+            polarity_of.append(turns.index(turn))
+    return Ties(tuple(delay_of), tuple(polarity_of)), notes
+
+
+def _runner_up(preset: Preset, solved: Solved, solution: Solution) -> RunnerUp:
+    parts = []
+    for name, delay_ms, turned in zip(
+        solved.scene.move, solution.delays_ms, solution.inverted, strict=True
+    ):
+        present = preset.output(name).polarity
+        polarity = other_polarity(present) if turned else present
+        parts.append(MovedPart(name, delay_ms, turned, polarity))
+    return RunnerUp(tuple(parts), solution.value_db)
 
 
 def _settings_notes(
-    preset: Preset, shifts: dict[str, Shift], settings: dict[str, Setting]
-) -> tuple[str, ...]:
+    preset: Preset, shifts: Mapping[str, Shift], settings: Mapping[str, Setting]
+) -> list[str]:
     notes: list[str] = []
     moved = {name for shift in shifts for name in followers(preset, shift, "delay")}
     tied = sorted(moved - set(shifts))
@@ -451,4 +260,4 @@ def _settings_notes(
             f"the moved part arrives late, so everything else is delayed by {show_ms(added_ms)} "
             f"and stays aligned: {', '.join(shifted)}"
         )
-    return tuple(notes)
+    return notes

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from xover.design.delay_search import DelayProblem, Minimum, Pair
+from xover.design.delay_search import Pair
+from xover.design.joint import Solution
 from xover.design.overlap import (
     POINTS_PER_OCTAVE,
     SMOOTHING_FRACTION,
@@ -26,8 +27,9 @@ RIVAL_DB = 0.05
 SAME_PERIODS = 0.05
 """Group-delay differences closer than this part of a period count as equal."""
 SAME_DELAY_MS = 1e-3
-TOLERANCE_DB = 1.0
 DUPLICATE_MS = 1e-3
+LISTED_DB = 1.0
+"""Other settings are listed up to this much worse than the best; the runner-up always."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,19 +52,35 @@ class ListenerParts:
 
 @dataclass(frozen=True)
 class Candidate:
-    """A minimum with its group-delay difference in ms."""
+    """A solution with how far apart its parts arrive: by mover in ms, and of all in periods."""
 
-    minimum: Minimum
-    group_delay_ms: float
+    solution: Solution
+    apart_ms: tuple[float, ...]
+    apart_periods: float
 
 
-def group_delay_difference_ms(parts: Sequence[ListenerParts], delay_ms: float) -> float:
+@dataclass(frozen=True, eq=False)
+class Couple:
+    """Two parts by their places in a solution (−1: the reference), and what joins them."""
+
+    first: int
+    second: int
+    at: tuple[ListenerParts, ...]
+    weights: tuple[float, ...]
+    """One a listener."""
+    log_centre_hz: float
+
+
+def group_delay_difference_ms(
+    parts: Sequence[ListenerParts], delay_ms: float, weights: Sequence[float] = ()
+) -> float:
     """How far apart in time the two parts arrive with B delayed by `delay_ms`, in ms.
 
     Per listener |mean over log frequency of (τ_A − τ_B)| from the phase slope of A·conj(B)
     smoothed to 1/6 octave, weighted by |A|·|B| and coherence; then the mean over listeners.
     """
-    return float(np.mean([_difference_ms(part, delay_ms) for part in parts]))
+    counts = list(weights) if weights and sum(weights) > 0.0 else None
+    return float(np.average([_difference_ms(part, delay_ms) for part in parts], weights=counts))
 
 
 def _difference_ms(part: ListenerParts, delay_ms: float) -> float:
@@ -84,77 +102,66 @@ def _difference_ms(part: ListenerParts, delay_ms: float) -> float:
     return float(abs(np.sum(slope * weight) / np.sum(weight)))
 
 
-def candidates(parts: Sequence[ListenerParts], minima: Sequence[Minimum]) -> list[Candidate]:
-    """The minima, without duplicates, each with its group-delay difference; best loss first."""
-    kept: list[Candidate] = []
-    for minimum in minima:
-        if any(
-            other.minimum.inverted == minimum.inverted
-            and abs(other.minimum.delay_ms - minimum.delay_ms) < DUPLICATE_MS
-            for other in kept
-        ):
-            continue
-        kept.append(Candidate(minimum, group_delay_difference_ms(parts, minimum.delay_ms)))
-    return kept
+def candidates(couples: Sequence[Couple], solutions: Sequence[Solution]) -> list[Candidate]:
+    """The solutions, best loss first and without duplicates, with how far apart parts arrive."""
+    kept: list[Solution] = []
+    for solution in solutions:
+        if not any(_same(solution, other) for other in kept):
+            kept.append(solution)
+    return [_with_group_delays(couples, solution) for solution in kept]
 
 
-def choose(ranked: Sequence[Candidate], *, log_centre_hz: float) -> tuple[Candidate, bool]:
-    """The candidate to take, and whether a rival makes the answer ambiguous.
+def _same(one: Solution, two: Solution) -> bool:
+    return one.inverted == two.inverted and all(
+        abs(a - b) < DUPLICATE_MS for a, b in zip(one.delays_ms, two.delays_ms, strict=True)
+    )
 
-    `ranked` is not empty and sorted by loss. Order of decision: loss (within 0.1 dB counts as
-    equal), group-delay difference (within 0.05 period at the overlap's log centre), no change of
-    polarity, the smaller change of delay (within 1 µs), the earlier delay of the moved output.
+
+def _with_group_delays(couples: Sequence[Couple], solution: Solution) -> Candidate:
+    by_mover: list[list[float]] = [[] for _ in solution.delays_ms]
+    periods = 0.0
+    for couple in couples:
+        before = solution.delays_ms[couple.first] if couple.first >= 0 else 0.0
+        delay_ms = solution.delays_ms[couple.second] - before
+        apart_ms = group_delay_difference_ms(couple.at, delay_ms, couple.weights)
+        periods += apart_ms * 1e-3 * couple.log_centre_hz
+        for end in (couple.first, couple.second):
+            if end >= 0:
+                by_mover[end].append(apart_ms)
+    return Candidate(solution, tuple(float(np.mean(each or [0.0])) for each in by_mover), periods)
+
+
+def choose(
+    ranked: Sequence[Candidate], *, scale: float = 1.0
+) -> tuple[Candidate, tuple[Candidate, ...]]:
+    """The candidate to take, and the rivals that make the answer ambiguous.
+
+    `ranked` is not empty and sorted by loss; `scale` is how many pairs of parts share the
+    criterion's mean, so that limits in dB hold for their sum. Order of decision: loss (within
+    0.1 dB counts as equal), group-delay difference (within 0.05 period), fewest changes of
+    polarity, the smaller change of delay (within 1 µs), the earlier delays.
     """
-    period_ms = 1e3 / log_centre_hz
-    best_db = ranked[0].minimum.value_db
-    tied = [entry for entry in ranked if entry.minimum.value_db <= best_db + TIE_DB]
-    nearest_ms = min(entry.group_delay_ms for entry in tied)
-    tied = [entry for entry in tied if entry.group_delay_ms < nearest_ms + SAME_PERIODS * period_ms]
-    if any(not entry.minimum.inverted for entry in tied):
-        tied = [entry for entry in tied if not entry.minimum.inverted]
-    smallest_ms = min(abs(entry.minimum.delay_ms) for entry in tied)
-    tied = [entry for entry in tied if abs(entry.minimum.delay_ms) <= smallest_ms + SAME_DELAY_MS]
-    chosen = min(tied, key=lambda entry: entry.minimum.delay_ms)
-    rivals = (
+    best_db = ranked[0].solution.value_db
+    tied = [entry for entry in ranked if (entry.solution.value_db - best_db) * scale <= TIE_DB]
+    nearest = min(entry.apart_periods for entry in tied)
+    tied = [entry for entry in tied if entry.apart_periods < nearest + SAME_PERIODS]
+    fewest = min(sum(entry.solution.inverted) for entry in tied)
+    tied = [entry for entry in tied if sum(entry.solution.inverted) == fewest]
+    smallest_ms = min(_moved_ms(entry) for entry in tied)
+    tied = [entry for entry in tied if _moved_ms(entry) <= smallest_ms + SAME_DELAY_MS]
+    chosen = min(tied, key=lambda entry: sum(entry.solution.delays_ms))
+    rivals = tuple(
         entry
         for entry in ranked
         if entry is not chosen
-        and abs(entry.minimum.value_db - chosen.minimum.value_db) <= RIVAL_DB
-        and abs(entry.group_delay_ms - chosen.group_delay_ms) < SAME_PERIODS * period_ms
+        and abs(entry.solution.value_db - chosen.solution.value_db) * scale <= RIVAL_DB
+        and abs(entry.apart_periods - chosen.apart_periods) < SAME_PERIODS
     )
-    return chosen, any(True for _ in rivals)
+    return chosen, rivals
 
 
-def tolerance_ms(
-    problem: DelayProblem, delay_ms: float, *, inverted: bool
-) -> tuple[float | None, float | None]:
-    """How far the relative delay may drift (earlier, later) before the mean loss grows by 1 dB.
-
-    `problem` has the criterion "mean". None where it never does, looked for over eight periods
-    of the lowest overlap frequency.
-    """
-    step_ms = 1e3 / problem.highest_hz / 32.0
-    steps = np.arange(0.0, 8e3 / problem.lowest_hz + step_ms, step_ms)
-    base_db = float(problem.values_db(np.array([delay_ms]), inverted=inverted)[0])
-
-    def crossing(sign: float) -> float | None:
-        for begin in range(0, steps.size, 256):
-            part = steps[begin : begin + 256]
-            grown = problem.values_db(delay_ms + sign * part, inverted=inverted) - base_db
-            over = np.flatnonzero(grown >= TOLERANCE_DB)
-            if over.size:
-                high = float(part[over[0]])
-                low = max(0.0, high - step_ms)
-                for _ in range(30):
-                    middle = 0.5 * (low + high)
-                    value = problem.values_db(
-                        np.array([delay_ms + sign * middle]), inverted=inverted
-                    )[0]
-                    low, high = (low, middle) if value - base_db >= TOLERANCE_DB else (middle, high)
-                return high
-        return None
-
-    return crossing(-1.0), crossing(1.0)
+def _moved_ms(entry: Candidate) -> float:
+    return float(sum(abs(delay) for delay in entry.solution.delays_ms))
 
 
 def quadrature_delay(

@@ -54,9 +54,23 @@ class Minimum:
 class DelayProblem:
     """The criterion as a function of relative delay, over all listeners at once."""
 
-    def __init__(self, pairs: Sequence[Pair], criterion: Criterion = "mean") -> None:
-        """`pairs`: one a listener, in the listeners' order; at least one."""
+    def __init__(
+        self,
+        pairs: Sequence[Pair],
+        criterion: Criterion = "mean",
+        listener_weights: Sequence[float] | None = None,
+    ) -> None:
+        """`pairs`: one a listener, in the listeners' order; at least one.
+
+        `listener_weights` are shares: mean and energy are sums of them times each listener's
+        figure, the worst is the largest of them times a loss. None: 1/n each, 1 for the worst.
+        """
         self.criterion: Criterion = criterion
+        alike = 1.0 if criterion == "worst" else 1.0 / len(pairs)
+        self.shares: FloatArray = np.asarray(
+            [alike] * len(pairs) if listener_weights is None else listener_weights,
+            dtype=np.float64,
+        )
         sizes = [pair.frequency_hz.size for pair in pairs]
         self._starts = np.concatenate(([0], np.cumsum(sizes)[:-1])).astype(np.intp)
         frequency_hz = np.concatenate([pair.frequency_hz for pair in pairs])
@@ -81,7 +95,9 @@ class DelayProblem:
         self._best = best
         self.highest_hz = float(frequency_hz.max())
         self.lowest_hz = float(frequency_hz.min())
-        self.log_centre_hz = float(np.exp(np.sum(np.log(frequency_hz) * self._weight) / len(pairs)))
+        centres = np.add.reduceat(np.log(frequency_hz) * self._weight, self._starts)
+        counts = self.shares if self.shares.sum() > 0.0 else np.ones(len(pairs))
+        self.log_centre_hz = float(np.exp(centres @ counts / counts.sum()))
 
     @cached_property
     def _product_starts(self) -> tuple[np.ndarray, np.ndarray]:
@@ -105,7 +121,7 @@ class DelayProblem:
         scale = self._weight / np.repeat(
             np.add.reduceat(self._weight * self._best, self._starts), self._counts.astype(np.intp)
         )
-        scale /= self._starts.size
+        scale *= np.repeat(self.shares, self._counts.astype(np.intp))
         constant = float(np.sum(scale * self._mean_power * self._best))
         cross = scale * self._cross
         real = np.bincount(self._where, weights=cross.real, minlength=self._grid.size)
@@ -116,15 +132,22 @@ class DelayProblem:
 
     def values_db(self, delay_ms: FloatArray, *, inverted: bool) -> FloatArray:
         """The criterion in dB at each relative delay, shape (k,)."""
+        return in_db(self.amounts(delay_ms, inverted=inverted), self.criterion)
+
+    def amounts(self, delay_ms: FloatArray, *, inverted: bool) -> FloatArray:
+        """What is made small at each relative delay, shape (k,).
+
+        Mean: Σ share·loss in dB. Worst: the largest share·loss. Energy: minus Σ share·energy
+        over the best energy. Sums (or the largest) over several problems are again such amounts.
+        """
         if self.criterion == "energy":
-            return self._energy_db(self._energy_cross(delay_ms), inverted)
-        losses = self.listener_losses_db(delay_ms, inverted=inverted)
-        return self._combine(losses)
+            return self._energy_amount(self._energy_cross(delay_ms), inverted)
+        return self._combine(self.listener_losses_db(delay_ms, inverted=inverted))
 
     def _combine(self, losses_db: FloatArray) -> FloatArray:
         if self.criterion == "worst":
-            return np.asarray(losses_db.max(axis=1))
-        return np.asarray(losses_db.mean(axis=1))
+            return np.asarray((losses_db * self.shares).max(axis=1))
+        return np.asarray(losses_db @ self.shares)
 
     def _energy_cross(self, delay_ms: FloatArray) -> FloatArray:
         return np.asarray((self._turn(delay_ms) @ self._folded[1]).real)
@@ -133,9 +156,8 @@ class DelayProblem:
         """e^(−jωτ) on the unique frequencies, shape (k, n_unique)."""
         return np.asarray(np.exp(np.multiply.outer(delay_ms, -1j * self._grid)))
 
-    def _energy_db(self, cross: FloatArray, inverted: bool) -> FloatArray:
-        energy = self._folded[0] + (-cross if inverted else cross)
-        return np.asarray(-10.0 * np.log10(np.clip(energy, _CAP, 1.0)))
+    def _energy_amount(self, cross: FloatArray, inverted: bool) -> FloatArray:
+        return (cross if inverted else -cross) - self._folded[0]
 
     def listener_losses_db(self, delay_ms: FloatArray, *, inverted: bool) -> FloatArray:
         """The weighted mean loss at each listener, shape (k, n_listeners)."""
@@ -164,10 +186,9 @@ class DelayProblem:
         return bool(np.min(power) < NEAR_NULL)
 
     def derivatives(self, delay_ms: FloatArray, *, inverted: bool) -> tuple[FloatArray, FloatArray]:
-        """First and second derivative over delay of the mean loss in dB, or of minus the energy.
+        """First and second derivative of `amounts` over delay in ms, shapes (k,).
 
-        Shapes (k,). The two differ by a monotone function, so minima are the same. Not for the
-        criterion "worst", which has corners.
+        Not for the criterion "worst", which has corners.
         """
         sign = -1.0 if inverted else 1.0
         turned = self._turn(delay_ms)
@@ -181,16 +202,24 @@ class DelayProblem:
         power = self._mean_power + real
         inverse = np.where(power > _CAP, 1.0 / np.maximum(power, _CAP), 0.0)
         ratio = imaginary * omega * inverse
-        scale = 10.0 / np.log(10.0) / self._starts.size
-        slope = -scale * (ratio @ self._weight)
+        scale = 10.0 / np.log(10.0)
+        weight = self._weight * np.repeat(self.shares, self._counts.astype(np.intp))
+        slope = -scale * (ratio @ weight)
         ratio *= ratio
         ratio += real * omega**2 * inverse
-        return slope, scale * (ratio @ self._weight)
+        return slope, scale * (ratio @ weight)
 
     def grid_values_db(
         self, start_ms: float, step_ms: float, count: int, polarities: Sequence[bool]
     ) -> list[FloatArray]:
-        """The criterion on a uniform grid of delays, one array (count,) a polarity.
+        """The criterion in dB on a uniform grid of delays, one array (count,) a polarity."""
+        amounts = self.grid_amounts(start_ms, step_ms, count, polarities)
+        return [in_db(each, self.criterion) for each in amounts]
+
+    def grid_amounts(
+        self, start_ms: float, step_ms: float, count: int, polarities: Sequence[bool]
+    ) -> list[FloatArray]:
+        """`amounts` on a uniform grid of delays, one array (count,) a polarity.
 
         The phases come from products of two short tables, τ = start + step·(M·a + b).
         """
@@ -202,7 +231,7 @@ class DelayProblem:
             coarse *= self._folded[1]
             table = coarse @ fine.T  # (outer, inner): every delay in one product
             cross = table.real.reshape(-1)[:count]
-            return [self._energy_db(cross, inverted) for inverted in polarities]
+            return [self._energy_amount(cross, inverted) for inverted in polarities]
         coarse = coarse[:, self._where] * self._relative_cross
         fine = fine[:, self._where]
         real, imaginary = fine.real.copy(), fine.imag.copy()
@@ -217,6 +246,13 @@ class DelayProblem:
             for result, inverted in zip(results, polarities, strict=True):
                 result[where] = self._combine(self._losses(flat, inverted))
         return [result[:count] for result in results]
+
+
+def in_db(amounts: FloatArray, criterion: Criterion) -> FloatArray:
+    """`DelayProblem.amounts`, or sums of such, as losses in dB."""
+    if criterion != "energy":
+        return amounts
+    return np.asarray(-10.0 * np.log10(np.clip(-amounts, _CAP, 1.0)))
 
 
 def search(

@@ -1,4 +1,4 @@
-"""The two parts of an alignment at every listener, or the reason why they cannot be compared.
+"""The parts of an alignment at every listener, pair by pair, or why they cannot be compared.
 
 Parts need sound, a phase, a common time zero and a common kind of level; whatever is missing is
 refused with its remedy, never assumed.
@@ -6,16 +6,22 @@ refused with its remedy, never assumed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from xover.acoustics.field import PathResponse, paths_at
+from xover.acoustics.geometry import SHORTEST_M
 from xover.design.choice import ListenerParts
 from xover.design.delay_search import Criterion
+from xover.design.joint import Ties
 from xover.design.overlap import (
     WIDEST_OCTAVES,
+    ComplexArray,
     FloatArray,
     Overlap,
     find_overlap,
@@ -27,9 +33,12 @@ from xover.dsp.axis import Axis
 from xover.model.drive import Drive
 from xover.model.preset import Preset
 from xover.model.problems import Refused
+from xover.model.processing import Output
 from xover.model.units import show_hz
 
 Basis = Literal["measured", "trace", "model", "mixed"]
+
+SAME_POINT_M = 1e-3
 
 
 @dataclass(frozen=True)
@@ -45,91 +54,266 @@ class Question:
     criterion: Criterion
     assume_shared_zero: bool
     mixed: bool
+    weights: tuple[float, ...] = ()
+    """One a listener; empty: all alike."""
+
+    def weight(self, listener: str) -> float:
+        """How much a listener counts."""
+        return self.weights[self.listeners.index(listener)] if self.weights else 1.0
 
 
-def parts_at(
-    preset: Preset, name: str, question: Question, axis: Axis
-) -> tuple[list[ListenerParts], dict[str, Basis], list[str], list[str]]:
-    """Reference and moved part at every listener, the basis of each, modelled outputs, notes."""
-    parts: list[ListenerParts] = []
-    bases: dict[str, set[Basis]] = {question.to: set(), name: set()}
+@dataclass(frozen=True, eq=False)
+class PairParts:
+    """Two outputs at the listeners where they overlap, `first` the earlier one named."""
+
+    first: str
+    second: str
+    at: tuple[ListenerParts, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """Every pair that counts, and what it rests on."""
+
+    question: Question
+    move: tuple[str, ...]
+    pairs: tuple[PairParts, ...]
+    basis: dict[str, Basis]
+    basis_at: dict[str, dict[str, Basis]]
+    """By listener, then by output."""
+    modelled: tuple[str, ...]
+    """Outputs that are not measured everywhere."""
+    notes: tuple[str, ...]
+
+    def filtered(self, output: str, response: ComplexArray) -> Scene:
+        """The scene with one output's response multiplied by one (n,) of magnitude 1."""
+
+        def passed(pair: PairParts) -> PairParts:
+            if output == pair.first:
+                at = tuple(replace(part, first=part.first * response) for part in pair.at)
+            elif output == pair.second:
+                at = tuple(replace(part, second=part.second * response) for part in pair.at)
+            else:
+                return pair
+            return replace(pair, at=at)
+
+        return replace(self, pairs=tuple(passed(pair) for pair in self.pairs))
+
+
+def gather(
+    preset: Preset, move: Sequence[str], ties: Ties, question: Question, axis: Axis
+) -> Scene:
+    """All parts at every listener, and the pairs of them that overlap.
+
+    Movers that keep both delay and polarity between them are no pair. Raises `Refused` where
+    parts cannot be compared, where one overlaps with nothing, or nothing does at a listener.
+    """
+    names = (question.to, *move)
+    pairs: dict[tuple[str, str], list[ListenerParts]] = {}
+    kinds: dict[str, dict[str, Basis]] = {}
+    alike: list[tuple[str, str]] = []
     notes: list[str] = []
+    wanted = [
+        (first, second)
+        for first, second in itertools.combinations(range(-1, len(move)), 2)
+        if first < 0 or not _held(ties, first, second)
+    ]
+    heard: dict[str, tuple[PathResponse, ...]] = {}
     for listener in question.listeners:
-        reference, moved = paths_at(preset, (question.to, name), listener, axis, question.drive)
-        for path in (reference, moved):
+        heard[listener] = paths_at(preset, names, listener, axis, question.drive)
+        kinds[listener] = {path.output: path.basis for path in heard[listener]}
+        for path in heard[listener]:
             _check_path(preset, path, listener, question)
-            bases[path.output].add(path.basis)
             notes += path.notes
-        _check_pair(reference, moved, listener, question)
-        first = reference.responses.sum(axis=0)
-        second = moved.responses.sum(axis=0)
-        overlap, weight = _overlap_at(preset, name, listener, question, axis, reference, moved)
-        parts.append(
-            ListenerParts(
-                listener, axis.frequency_hz, first, second, weight, overlap.mask, overlap.bands_hz
+    _check_points(preset, kinds, question)
+    for listener, paths in heard.items():
+        for one, two in wanted:
+            first, second = paths[one + 1], paths[two + 1]
+            if len(wanted) == 1:
+                _check_pair(first, second, listener, question)
+            weight = _weight(first, second)
+            outputs = (preset.output(first.output), preset.output(second.output))
+            overlap = overlap_of(
+                axis.frequency_hz, outputs, (first.total, second.total), weight, question.band_hz
             )
-        )
-    modelled = [output for output, kinds in bases.items() if kinds - {"measured"}]
-    settled: dict[str, Basis] = {
-        output: kinds.pop() if len(kinds) == 1 else "mixed" for output, kinds in bases.items()
-    }
-    return parts, settled, modelled, list(dict.fromkeys(notes))
-
-
-def _overlap_at(
-    preset: Preset,
-    name: str,
-    listener: str,
-    question: Question,
-    axis: Axis,
-    reference: PathResponse,
-    moved: PathResponse,
-) -> tuple[Overlap, FloatArray]:
-    frequency_hz = axis.frequency_hz
-    first, second = reference.responses.sum(axis=0), moved.responses.sum(axis=0)
-    weight = np.ones(frequency_hz.size)
-    for path in (reference, moved):
-        if path.coherence is not None:
-            weight = weight * np.nan_to_num(path.coherence)
-        weight = np.where(path.doubtful, 0.0, weight)
-    to, mover = preset.output(question.to), preset.output(name)
-    reference_is_low = lies_lower(
-        frequency_hz,
-        smoothed_magnitude(frequency_hz, first),
-        smoothed_magnitude(frequency_hz, second),
+            if not overlap.mask.any():
+                if len(wanted) == 1:
+                    raise _no_overlap(first.output, second.output, listener, question)
+                continue
+            if question.band_hz is None and overlap.octaves > WIDEST_OCTAVES:
+                if one < 0:
+                    raise _same_range(first.output, second.output, overlap, listener)
+                alike.append((first.output, second.output))
+                continue
+            _check_pair(first, second, listener, question)
+            pairs.setdefault((first.output, second.output), []).append(
+                ListenerParts(
+                    listener,
+                    axis.frequency_hz,
+                    first.total,
+                    second.total,
+                    weight,
+                    overlap.mask,
+                    overlap.bands_hz,
+                )
+            )
+    notes += [
+        f"“{first}” and “{second}” play the same range, so nothing between them counts here; "
+        "`xover distance` sets a delay by time of flight"
+        for first, second in alike
+    ]
+    found = tuple(PairParts(*each, tuple(at)) for each, at in pairs.items() if each not in alike)
+    _check_reach(found, move, ties, question)
+    basis = _settled(kinds, names, question)
+    return Scene(
+        question,
+        tuple(move),
+        found,
+        basis,
+        kinds,
+        tuple(name for name in names if basis[name] != "measured"),
+        tuple(dict.fromkeys(notes)),
     )
-    lower, upper = (to, mover) if reference_is_low else (mover, to)
+
+
+def overlap_of(
+    frequency_hz: FloatArray,
+    outputs: tuple[Output, Output],
+    responses: tuple[ComplexArray, ComplexArray],
+    weight: FloatArray,
+    band_hz: tuple[float, float] | None,
+) -> Overlap:
+    """The overlap of two outputs' responses (n,), with the corners that the outputs have."""
+    magnitudes = [smoothed_magnitude(frequency_hz, response) for response in responses]
+    first_is_low = lies_lower(frequency_hz, magnitudes[0], magnitudes[1])
+    lower, upper = outputs if first_is_low else (outputs[1], outputs[0])
     corners = (
         lower.low_pass.frequency_hz if lower.low_pass else None,
         upper.high_pass.frequency_hz if upper.high_pass else None,
     )
     usable = np.where(weight > 0.0, 1.0, np.nan)
-    overlap = find_overlap(
+    return find_overlap(
         frequency_hz,
-        first * usable,
-        second * usable,
+        responses[0] * usable,
+        responses[1] * usable,
         reference_hz=reference_range_hz(corners),
-        band_hz=question.band_hz,
+        band_hz=band_hz,
     )
-    if not overlap.mask.any():
-        raise Refused.at(
-            "",
-            f"“{question.to}” and “{name}” do not overlap at “{listener}”: nowhere are both within "
-            "10 dB of each other and within 20 dB of the crossover's level"
-            + (
-                f" between {show_hz(question.band_hz[0])} and {show_hz(question.band_hz[1])}"
-                if question.band_hz
-                else "; check the crossover frequencies, or name a band with --band"
-            ),
-        )
-    if question.band_hz is None and overlap.octaves > WIDEST_OCTAVES:
-        raise Refused.at(
-            "",
-            f"“{question.to}” and “{name}” overlap over {overlap.octaves:.1f} octaves at "
-            f"“{listener}”, so they play the same range rather than cross over; set the delay by "
-            "time of flight with `xover distance`, or name a band with --band",
-        )
-    return overlap, weight
+
+
+def _held(ties: Ties, first: int, second: int) -> bool:
+    """Whether nothing between two movers can change."""
+    return (
+        ties.delay_of[first] == ties.delay_of[second]
+        and ties.polarity_of[first] == ties.polarity_of[second]
+    )
+
+
+def _weight(first: PathResponse, second: PathResponse) -> FloatArray:
+    weight = np.ones(first.doubtful.size)
+    for path in (first, second):
+        if path.coherence is not None:
+            weight = weight * np.nan_to_num(path.coherence)
+        weight = np.where(path.doubtful, 0.0, weight)
+    return weight
+
+
+def _no_overlap(first: str, second: str, listener: str, question: Question) -> Refused:
+    band = question.band_hz
+    return Refused.at(
+        "",
+        f"“{first}” and “{second}” do not overlap at “{listener}”: nowhere are both within "
+        "10 dB of each other and within 20 dB of the crossover's level"
+        + (
+            f" between {show_hz(band[0])} and {show_hz(band[1])}"
+            if band
+            else "; check the crossover frequencies, or name a band with --band"
+        ),
+    )
+
+
+def _same_range(first: str, second: str, overlap: Overlap, listener: str) -> Refused:
+    return Refused.at(
+        "",
+        f"“{first}” and “{second}” overlap over {overlap.octaves:.1f} octaves at “{listener}”, so "
+        "they play the same range rather than cross over; set the delay by time of flight with "
+        "`xover distance`, or name a band with --band",
+    )
+
+
+def _check_reach(
+    pairs: Sequence[PairParts], move: Sequence[str], ties: Ties, question: Question
+) -> None:
+    """Every mover must hang on the reference, through others at most; every listener must count."""
+    index = {name: ties.delay_of[at] for at, name in enumerate(move)} | {question.to: -1}
+    reached = {-1}
+    for _ in move:
+        for pair in pairs:
+            ends = {index[pair.first], index[pair.second]}
+            if ends & reached:
+                reached |= ends
+    for name in move:
+        if index[name] not in reached:
+            raise Refused.at(
+                "",
+                f"“{name}” overlaps with “{question.to}” at none of the listeners, nor with "
+                "anything moved that does; check the crossover frequencies, name a band with "
+                "--band, or leave it out",
+            )
+    heard = {part.listener for pair in pairs for part in pair.at}
+    for listener in question.listeners:
+        if listener not in heard:
+            raise Refused.at(
+                "", f"nothing that is aligned overlaps at “{listener}”; leave that listener out"
+            )
+
+
+def _settled(
+    kinds: dict[str, dict[str, Basis]], names: Sequence[str], question: Question
+) -> dict[str, Basis]:
+    """The basis of each output over all listeners. Raises `Refused` where it is mixed unasked."""
+    basis: dict[str, Basis] = {}
+    for name in names:
+        found = {kinds[listener][name] for listener in question.listeners}
+        if "measured" in found and len(found) > 1 and not question.mixed:
+            there = [one for one in question.listeners if kinds[one][name] == "measured"]
+            absent = [one for one in question.listeners if kinds[one][name] != "measured"]
+            raise Refused.at(
+                "",
+                f"“{name}” is measured at {_listed(there)} but only computed at {_listed(absent)}; "
+                "capture it there, leave that listener out, or use --mixed for a starting value",
+            )
+        basis[name] = found.pop() if len(found) == 1 else "mixed"
+    return basis
+
+
+def _check_points(preset: Preset, kinds: dict[str, dict[str, Basis]], question: Question) -> None:
+    """Computed sound needs places apart: no listener inside a box, none named as two."""
+    for listener in question.listeners:
+        place = preset.listener(listener).position_m
+        where = f"listeners[{[item.name for item in preset.listeners].index(listener)}].position_m"
+        for output, basis in kinds[listener].items():
+            if basis == "measured":
+                continue
+            for source in preset.sources_of(output):
+                if math.dist(source.position_m, place) < SHORTEST_M:
+                    raise Refused.at(
+                        where,
+                        f"“{listener}” is inside a box: the source “{source.name}” is less than "
+                        f"{SHORTEST_M:g} m away; correct the position of one of them",
+                    )
+    computed = [one for one in question.listeners if "measured" not in kinds[one].values()]
+    for one, two in itertools.combinations(computed, 2):
+        if math.dist(*(preset.listener(name).position_m for name in (one, two))) < SAME_POINT_M:
+            raise Refused.at(
+                "",
+                f"“{one}” and “{two}” are the same point, so it would count twice; name one of "
+                "them, with a weight if it matters more",
+            )
+
+
+def _listed(names: Sequence[str]) -> str:
+    return ", ".join(f"“{name}”" for name in names)
 
 
 def _check_path(preset: Preset, path: PathResponse, listener: str, question: Question) -> None:

@@ -9,7 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from xover.design.alignment import Alignment, Alternative, align, apply_alignment
+from xover.design.alignment import align, apply_alignment
+from xover.design.answer import Alignment, Alternative, RunnerUp
 from xover.model.changes import Shift, settings_after, with_settings
 from xover.model.names import inert
 from xover.model.preset import Preset
@@ -36,10 +37,17 @@ class Proposal:
         later = alternative.delayed_output == pair.move
         delay_ms = alternative.delay_ms if later else -alternative.delay_ms
         turned = alternative.polarity != self.before.output(pair.move).polarity
-        shifts = {pair.move: Shift(delay_ms, turned)}
+        return self._with([(pair.move, delay_ms, turned)])
+
+    def with_runner_up(self, entry: RunnerUp) -> Proposal:
+        """The same proposal with another setting of all moved outputs together."""
+        return self._with([(p.move, p.relative_delay_ms, p.inverted) for p in entry.parts])
+
+    def _with(self, moved: Sequence[tuple[str, float, bool]]) -> Proposal:
+        shifts = {name: Shift(delay_ms, turned) for name, delay_ms, turned in moved}
         return replace(
             self,
-            name=_name([(pair.move, delay_ms, turned)], pair.to),
+            name=_name(moved, self.result.results[0].to),
             after=with_settings(self.before, settings_after(self.before, shifts)),
         )
 

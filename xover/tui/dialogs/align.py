@@ -27,6 +27,7 @@ from xover.tui.dialogs.align_view import (
     answer_lines,
     answered,
     drawn,
+    picked,
     read_band,
     read_search_ms,
     said_here,
@@ -262,14 +263,11 @@ class AlignDialog(Dialog["Proposal"]):
         if message.names.id != "settings" or self._answer is None:
             return
         answer = self._answer
-        chosen = answer.proposal
-        for key, _, alternative in settings_of(answer):
-            if key == message.names.one and alternative is not None:
-                try:
-                    chosen = answer.proposal.with_alternative(alternative)
-                except Refused as refused:
-                    self.say(refused)
-                    return
+        try:
+            chosen = picked(answer, message.names.one)
+        except Refused as refused:
+            self.say(refused)
+            return
         self.say("")
         self._compute(partial(drawn, answer.request, answer.proposal, chosen))
 

@@ -19,7 +19,7 @@ from xover.model.units import show_db
 from xover.sheets.cells import wrapped
 
 if TYPE_CHECKING:
-    from xover.design.alignment import Alternative
+    from xover.design.answer import Alternative, RunnerUp
     from xover.design.delay_search import Criterion
     from xover.session.proposals import Proposal
     from xover.sheets.drawing import Curve
@@ -92,6 +92,18 @@ def answered(preset: Preset, request: AlignRequest) -> Answer:
     return drawn(request, proposal, proposal)
 
 
+def picked(answer: Answer, key: str | None) -> Proposal:
+    """The proposal with the setting of this key. Raises `Refused` where it cannot be entered."""
+    from xover.design.answer import Alternative, RunnerUp
+
+    for name, _, entry in settings_of(answer):
+        if name == key and isinstance(entry, Alternative):
+            return answer.proposal.with_alternative(entry)
+        if name == key and isinstance(entry, RunnerUp):
+            return answer.proposal.with_runner_up(entry)
+    return answer.proposal
+
+
 def drawn(request: AlignRequest, proposal: Proposal, chosen: Proposal) -> Answer:
     """The answer with the curves of `chosen`."""
     import numpy as np
@@ -120,20 +132,27 @@ def drawn(request: AlignRequest, proposal: Proposal, chosen: Proposal) -> Answer
     return Answer(request, proposal, chosen, tuple(curves), bands, note)
 
 
-def settings_of(answer: Answer) -> tuple[tuple[str, str, Alternative | None], ...]:
+def settings_of(answer: Answer) -> tuple[tuple[str, str, Alternative | RunnerUp | None], ...]:
     """The settings that can be chosen: (key, words, alternative), the search's own first.
 
-    Alternatives belong to a single moved output.
+    Of several moved outputs the alternatives are settings of all of them together.
     """
-    results = answer.proposal.result.results
-    if len(results) != 1:
-        return ()
-    (result,) = results
+    found = answer.proposal.result
+    if len(found.results) != 1:
+        from xover.sheets.alignment_text import runner_up_words
+
+        several: list[tuple[str, str, Alternative | RunnerUp | None]] = [
+            ("own", f"as found, all together: loses {show_db(found.loss_db, 2).lstrip('+')}", None)
+        ]
+        for index, together in enumerate(found.runners_up):
+            several.append((f"together {index}", runner_up_words(together), together))
+        return tuple(several)
+    (result,) = found.results
     own = (
         f"+{result.delay_ms:.3f} ms {result.delayed_output}, {result.polarity}: "
         f"{_mean(result.loss_after_db)}"
     )
-    rows: list[tuple[str, str, Alternative | None]] = [("own", own, None)]
+    rows: list[tuple[str, str, Alternative | RunnerUp | None]] = [("own", own, None)]
     for index, entry in enumerate(result.alternatives):
         what = " (flat in quadrature)" if entry.kind == "quadrature" else ""
         words = (
@@ -226,8 +245,9 @@ def _no_band(text: str) -> Refused:
     return Refused.at("", f"{quoted(text)} is no band; type two frequencies, such as 72 138")
 
 
-def _mean(losses_db: dict[str, float]) -> str:
-    mean = sum(losses_db.values()) / len(losses_db)
+def _mean(losses_db: dict[str, float | None]) -> str:
+    heard = [value for value in losses_db.values() if value is not None]
+    mean = sum(heard) / len(heard)
     where = "at " + next(iter(losses_db)) if len(losses_db) == 1 else "on average"
     return f"loses {show_db(mean, 2).lstrip('+')} {where}"
 
