@@ -84,10 +84,10 @@ PLACE = Place(
 )
 
 
-def _limiter(rms_dbu: float, peak_dbu: float) -> Limiter:
+def _limiter(rms_dbu: float, peak_dbu: float, release_ms: float = 40.0) -> Limiter:
     return Limiter(
         rms=Limit(threshold_dbu=rms_dbu, attack_ms=60.0, release_ms=300.0),
-        peak=Limit(threshold_dbu=peak_dbu, attack_ms=0.8, release_ms=40.0),
+        peak=Limit(threshold_dbu=peak_dbu, attack_ms=0.8, release_ms=release_ms),
     )
 
 
@@ -146,6 +146,7 @@ def _as_built() -> Preset:
                 limiter=_limiter(
                     threshold_dbu((400.0, 8.0), (500.0, 8.0), gain_db=GAIN_DB + BRIDGED_DB),
                     threshold_dbu((800.0, 8.0), (500.0, 8.0), gain_db=GAIN_DB + BRIDGED_DB),
+                    release_ms=125.0,
                 ),
             ),
             column,

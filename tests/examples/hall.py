@@ -84,10 +84,12 @@ GAINS_DB = {
 PLACE = Place(ROOM, DRIVERS, GAINS_DB)
 
 
-def _limiter(rms_dbu: float, peak_dbu: float, rms_ms: float, peak_ms: float) -> Limiter:
+def _limiter(
+    rms_dbu: float, peak_dbu: float, rms_ms: float, peak_ms: float, release_ms: float = 40.0
+) -> Limiter:
     return Limiter(
         rms=Limit(threshold_dbu=rms_dbu, attack_ms=rms_ms, release_ms=4.0 * rms_ms),
-        peak=Limit(threshold_dbu=peak_dbu, attack_ms=peak_ms, release_ms=40.0 * peak_ms),
+        peak=Limit(threshold_dbu=peak_dbu, attack_ms=peak_ms, release_ms=release_ms),
     )
 
 
@@ -157,7 +159,8 @@ def rig() -> Preset:
                     threshold_dbu((1_200.0, 8.0), (3_200.0, 4.0), gain_db=GAIN_DB),
                     threshold_dbu((2_400.0, 8.0), (3_200.0, 4.0), gain_db=GAIN_DB),
                     150.0,
-                    1.0,
+                    1.5,
+                    150.0,
                 ),
             ),
             top,

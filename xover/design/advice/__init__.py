@@ -11,7 +11,16 @@ from typing import Final
 
 from msgspec import Struct
 
-from xover.design.advice import captured, coverage, crossings, filters, outputs, twins
+from xover.design.advice import (
+    captured,
+    coverage,
+    crossings,
+    filters,
+    loads,
+    outputs,
+    thresholds,
+    twins,
+)
 from xover.design.advice.survey import Survey
 from xover.model import places
 from xover.model.preset import Preset
@@ -24,6 +33,7 @@ RULES: Final[tuple[Rule, ...]] = (
     filters.no_high_pass,
     filters.outside_range,
     filters.low_boost,
+    filters.high_boost,
     crossings.corners,
     crossings.polarity,
     crossings.missing_all_pass,
@@ -33,6 +43,23 @@ RULES: Final[tuple[Rule, ...]] = (
     outputs.long_delays,
     twins.unlike_pairs,
     twins.unlike_gains,
+    loads.low_loads,
+    loads.unrated_loads,
+    loads.full_lines,
+    loads.unknown_taps,
+    loads.mismatched_lines,
+    loads.part_filled_transformers,
+    loads.lines_without_high_pass,
+    loads.sources_without_channel,
+    thresholds.above_boxes,
+    thresholds.above_drivers,
+    thresholds.above_clip,
+    thresholds.strong_amplifiers,
+    thresholds.clipping_amplifiers,
+    thresholds.peak_below_rms,
+    thresholds.short_times,
+    thresholds.unlike_limiters,
+    thresholds.unlike_groups,
     captured.short_traces,
     captured.unknown_settings,
     captured.sessions,

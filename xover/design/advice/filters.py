@@ -26,6 +26,9 @@ BAND_LIMIT_HZ: Final = 10_000.0
 BOOST_DB: Final = 6.0
 BOOST_BELOW_HZ: Final = 100.0
 """A boost above this, this low down, is worth a word: common practice, no source."""
+HIGH_BOOST_DB: Final = 3.0
+HIGH_BOOST_ABOVE_HZ: Final = 4000.0
+"""A boost above this, this high up, is worth a word: common practice, no source."""
 
 VENTED_CAUTION: Final = (
     "Below its tuning nothing holds the cone of a vented box: excursion can destroy the driver at "
@@ -38,6 +41,10 @@ CLOSED_CAUTION: Final = (
 BOOST_CAUTION: Final = (
     "A boost this low costs excursion and amplifier power first: start quietly, and set limiters "
     "before the boost is used."
+)
+HIGH_BOOST_CAUTION: Final = (
+    "High-frequency drivers bear a fraction of a box's rating: a boost there can burn them at "
+    "levels that the limiter of the whole box lets pass."
 )
 
 
@@ -135,6 +142,32 @@ def low_boost(survey: Survey) -> Iterator[Finding]:
                 f"{short(10.0 ** (boost_db / 10.0), 1)} times the power there; more than "
                 f"{show_db(BOOST_DB, 0)} below {show_hz(BOOST_BELOW_HZ)} is seldom worth its price",
                 BOOST_CAUTION,
+            )
+
+
+def high_boost(survey: Survey) -> Iterator[Finding]:
+    """More than 3 dB of boost above 4 kHz in the sum of an output's equaliser."""
+    high = survey.axis.frequency_hz > HIGH_BOOST_ABOVE_HZ
+    for at, output in enumerate(survey.preset.outputs):
+        if not output.eq or not high.any():
+            continue
+        total_db = in_db(np.abs(cascade_response(active_sections(output.eq), survey.axis)))
+        largest = int(np.argmax(np.where(high, total_db, -np.inf)))
+        boost_db = float(total_db[largest])
+        low_pass = output.low_pass
+        if low_pass is not None and low_pass.frequency_hz < HIGH_BOOST_ABOVE_HZ:
+            continue
+        if boost_db > HIGH_BOOST_DB + 0.05:
+            yield Finding(
+                "high-boost",
+                "warning",
+                f"outputs[{at}].eq",
+                f"the EQ of {quoted(output.name)} boosts by {show_db(boost_db)} at "
+                f"{show_hz(float(survey.axis.frequency_hz[largest]))}, which takes "
+                f"{short(10.0 ** (boost_db / 10.0), 1)} times the power of the high-frequency "
+                f"driver there; more than {show_db(HIGH_BOOST_DB, 0)} above "
+                f"{show_hz(HIGH_BOOST_ABOVE_HZ)} asks a lot of it",
+                HIGH_BOOST_CAUTION,
             )
 
 

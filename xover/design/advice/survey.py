@@ -15,6 +15,7 @@ import numpy as np
 from msgspec.structs import replace
 
 from xover.acoustics.arrivals import PASS_BAND_DB
+from xover.design.limits import Limits, limits
 from xover.design.splits import Split, splits
 from xover.dsp.axis import Axis, ComplexArray, FloatArray
 from xover.dsp.response import input_stage, output_stage
@@ -41,6 +42,11 @@ class Survey:
         """Every handing over between neighbouring outputs; inputs played alike count as one."""
         drive = drive_of(self.preset)
         return splits(self.preset, alike=tuple(drive.levels_db) if drive.correlated else ())
+
+    @cached_property
+    def limits(self) -> Limits:
+        """What every box and amplifier bears, and every channel's load."""
+        return limits(self.preset)
 
     @cached_property
     def places(self) -> dict[str, str]:
