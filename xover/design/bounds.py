@@ -59,7 +59,7 @@ def channel_bounds(load: ChannelLoad, side: Side) -> list[Bound]:
                 by="amplifier" if line_v is None else "tap",
                 name=load.channel.name,
                 volts=load.sine_v,
-                dbu=dbu_from_volts(load.sine_v) - gain_db,
+                dbu=_dbu(load.sine_v) - gain_db,
                 words=words,
             )
         )
@@ -77,12 +77,17 @@ def channel_bounds(load: ChannelLoad, side: Side) -> list[Bound]:
                     by="loudspeaker",
                     name=each.source.name,
                     volts=volts,
-                    dbu=dbu_from_volts(volts) - gain_db,
+                    dbu=_dbu(volts) - gain_db,
                     words=words,
                     section=section,
                 )
             )
     return found
+
+
+def _dbu(volts: float) -> float:
+    """The level of a voltage, at least that of a picovolt."""
+    return dbu_from_volts(max(volts, 1e-12))
 
 
 def active_bound(name: str, box: Loudspeaker) -> Bound | None:

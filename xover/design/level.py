@@ -249,7 +249,7 @@ def _with_estimates(preset: Preset) -> tuple[Preset, frozenset[str]]:
             assert box.impedance_ohm is not None
             sine_v = math.sqrt(rated_w(box, "peak") / 2.0 * box.impedance_ohm)
             sensitivity_db = box.max_spl_db - SINE_CREST_DB
-            sensitivity_db -= db_from_ratio(sine_v / REFERENCE_DRIVE_V)
+            sensitivity_db -= db_from_ratio(max(sine_v, 1e-12) / REFERENCE_DRIVE_V)
             box = replace(box, sensitivity_db=min(200.0, max(0.0, sensitivity_db)))
             estimated.append(box.name)
         boxes.append(box)

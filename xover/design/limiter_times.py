@@ -28,6 +28,8 @@ LEVEL_PERIODS: Final = 0.1
 SUDDEN_DB: Final = 6.0
 """The overload that the overshoot is told for."""
 
+LOWEST_HZ: Final = 1.0
+
 
 class Times(Struct, frozen=True):
     """Attack and release in ms, as one-pole time constants."""
@@ -39,13 +41,13 @@ class Times(Struct, frozen=True):
 def lowest_hz(preset: Preset, output: str) -> float | None:
     """The corner of the output's high-pass; without one the lowest edge of its boxes' ranges.
 
-    None where it has neither.
+    None where it has neither. Never below 1 Hz, where no filter can be set.
     """
     item = preset.output(output)
     if item.high_pass is not None:
         return item.high_pass.frequency_hz
     edges = [
-        preset.loudspeaker(source.loudspeaker).passband_hz[0]
+        max(LOWEST_HZ, preset.loudspeaker(source.loudspeaker).passband_hz[0])
         for source in preset.sources_of(output)
     ]
     return min(edges, default=None)

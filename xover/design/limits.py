@@ -322,11 +322,12 @@ def _side_words(side: Side, threshold: Threshold) -> list[str]:
     lines = [
         f"{side}: {listed(names)}: {words}: {level}" for (words, level), names in alike.items()
     ]
-    gain_db = dbu_from_volts(threshold.volts) - threshold.dbu
+    level_dbu = dbu_from_volts(max(threshold.volts, 1e-12))
+    gain_db = level_dbu - threshold.dbu
     lines.append(
         f"{side}: the smallest holds, {quoted(threshold.bound_at or '')}: "
         f"20·log10({plain(threshold.volts, 2)} / {plain(DBU_REFERENCE_V, 4)}) = "
-        f"{show_dbu(dbu_from_volts(threshold.volts), 2)}, less {plain(gain_db, 2)} dB of gain: "
+        f"{show_dbu(level_dbu, 2)}, less {plain(gain_db, 2)} dB of gain: "
         f"{show_dbu(threshold.dbu, 2)} at the processor's output"
         + (
             ", as the rms of the sine with that peak (its peak lies 3.01 dB above)"

@@ -29,6 +29,8 @@ MINIMUM_OF_RATED: Final = 0.8
 ratings leave below their nominal loads."""
 RESERVE: Final = 0.2
 """What taps leave of an amplifier's power: 20 %, common practice, no source."""
+MOST_ON_A_RUN: Final = 1000
+"""Beyond so many transformers no spread along one run is computed."""
 SAME_TAP: Final = 1e-6
 
 Kind = Literal["load", "unrated-load", "reserve", "tap", "line", "shared", "idle"]
@@ -110,9 +112,9 @@ def watts(value: float) -> str:
     return f"{short(value, 1)} W"
 
 
-def parallel_ohm(impedances_ohm: Iterable[float]) -> float:
-    """1/Σ(1/Z)."""
-    return 1.0 / sum(1.0 / one for one in impedances_ohm)
+def parallel_ohm(boxes: Iterable[tuple[int, float]]) -> float:
+    """1/Σ(n/Z) of so many boxes of so many ohms each; never below a nano-ohm."""
+    return 1.0 / min(1e9, sum(count / impedance_ohm for count, impedance_ohm in boxes))
 
 
 def _channel(preset: Preset, channel: AmplifierChannel, where: str) -> ChannelLoad:
@@ -260,18 +262,19 @@ def _low_impedance(
     concerns: list[Concern],
 ) -> tuple[float, float, float | None, float | None]:
     """Rated and minimum parallel load, the largest sine into it, and its power."""
-    rated_each: list[float] = []
-    least_each: list[float] = []
+    rated_each: list[tuple[int, float]] = []
+    least_each: list[tuple[int, float]] = []
     parts: list[str] = []
     for each in hung:
         assert each.box.impedance_ohm is not None
         count = each.source.quantity
-        rated_each += [each.box.impedance_ohm] * count
-        least_each += [minimum_impedance_ohm(each.box)] * count
+        least_ohm = minimum_impedance_ohm(each.box)
+        rated_each.append((count, each.box.impedance_ohm))
+        least_each.append((count, least_ohm))
         stated = each.box.minimum_impedance_ohm is not None
         parts.append(
             f"{count} × {quoted(each.source.name)} at {ohms(each.box.impedance_ohm)} rated, "
-            f"{ohms(least_each[-1])} least" + ("" if stated else " (0.8 of it, not stated)")
+            f"{ohms(least_ohm)} least" + ("" if stated else " (0.8 of it, not stated)")
         )
     rated, least = parallel_ohm(rated_each), parallel_ohm(least_each)
     working.append(f"{'; '.join(parts)}: {ohms(rated)} rated, {ohms(least)} least in parallel")
@@ -371,7 +374,7 @@ def _line(
 
 
 def _spread(channel: AmplifierChannel, draws_w: Sequence[float]) -> float | None:
-    if channel.cable is None or channel.line_v is None:
+    if channel.cable is None or channel.line_v is None or len(draws_w) > MOST_ON_A_RUN:
         return None
     run_ohm = loop_ohm(channel.cable.length_m, channel.cable.area_mm2)
     return end_of_line_loss_db([channel.line_v**2 / draw for draw in draws_w], run_ohm)

@@ -271,6 +271,8 @@ def _weakest_against_clip(survey: Survey, output: Output) -> tuple[str, float, f
             assert each.box.impedance_ohm is not None
             rated_w = each.box.power_w.continuous
             given_w = load.sine_v**2 / each.box.impedance_ohm
+            if given_w <= 0.0:
+                continue
             if worst is None or rated_w / given_w < worst[1] / worst[2]:
                 worst = (each.source.name, rated_w, given_w)
     return worst
