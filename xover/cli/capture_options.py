@@ -65,6 +65,16 @@ audio_options = group(
 )
 """What holds for audio of every kind."""
 
+channels_options = group(
+    click.option(
+        "--reference",
+        type=click.IntRange(1),
+        metavar="CH",
+        help="Two channels of any programme: which one is the signal that was played.",
+    ),
+)
+"""Two channels of one programme."""
+
 impulse_options = group(
     click.option(
         "--window",
@@ -123,7 +133,11 @@ def audio_answers(options: Options) -> AudioAnswers:
     """What was said about audio, of whatever kind."""
     from xover.files.captures import AudioAnswers
 
-    return AudioAnswers(channel=options["channel"], window_ms=options["window_ms"])
+    return AudioAnswers(
+        channel=options["channel"],
+        reference=options["reference"],
+        window_ms=options["window_ms"],
+    )
 
 
 def treatment(options: Options) -> dict[str, Any]:

@@ -10,6 +10,7 @@ from xover.cli.capture_attach import attach, attach_options, check_attach
 from xover.cli.capture_options import (
     audio_answers,
     audio_options,
+    channels_options,
     impulse_options,
     text_answers,
     text_options,
@@ -18,6 +19,7 @@ from xover.cli.capture_options import (
 )
 from xover.cli.common import json_option
 from xover.cli.outcome import print_json
+from xover.cli.progress import progress
 from xover.model.names import inert
 from xover.model.units import show_hz, show_ms
 
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
 @click.argument("files", metavar="FILE…", nargs=-1, required=True)
 @attach_options
 @audio_options
+@channels_options
 @impulse_options
 @treatment_options
 @text_options
@@ -40,9 +43,9 @@ if TYPE_CHECKING:
 def command(files: tuple[str, ...], as_json: bool, **options: Any) -> None:
     """Read a measured response and say what was understood of it.
 
-    Text columns (frequency, dB, phase, coherence) or an impulse response as audio; sample 0 is
-    time zero and is kept. Captures keep their absolute time, so that those of one --session can
-    be aligned.
+    Text columns (frequency, dB, phase, coherence), an impulse response as audio, whose sample 0 is
+    time zero and is kept, or, with --reference, two channels of any programme. Captures keep their
+    absolute time, so that those of one --session can be aligned.
 
     Hearing and drivers: measure at a low level first; never connect a power output or a 70/100 V
     line to an audio interface.
@@ -51,7 +54,10 @@ def command(files: tuple[str, ...], as_json: bool, **options: Any) -> None:
 
     check_attach(files, options)
     text, audio, done = text_answers(options), audio_answers(options), treatment(options)
-    captures = [read_capture(name, text=text, audio=audio, **done) for name in files]
+    captures = []
+    for name in files:
+        with progress("reading") as told:
+            captures.append(read_capture(name, text=text, audio=audio, progress=told, **done))
     if options["attach"] is not None:
         attach(captures[0], options)
     documents = [_document(captured, provenance) for captured, provenance in captures]

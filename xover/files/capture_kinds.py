@@ -6,22 +6,37 @@ the kind is refused, never passed over. Adding a kind: its name, what it takes, 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
-from typing import Literal
+from typing import BinaryIO, Literal
 
 from xover.dsp.captured import CapturedResponse
 from xover.dsp.impulse import captured_from_impulse
-from xover.files.audio import looks_like_audio, read_audio
+from xover.dsp.two_channels import Channels, captured_from_two_channels
+from xover.files.audio import (
+    BYTES_MAX,
+    Array,
+    AudioFile,
+    Progress,
+    chosen_channel,
+    looks_like_audio,
+    open_audio,
+    read_audio,
+)
+from xover.files.paths import read_open
 from xover.files.trace_columns import Column
 from xover.files.trace_lines import DecimalMark
 from xover.files.trace_rows import Repeated
 from xover.files.traces import FrequencyUnit, MagnitudeUnit, PhaseUnit, read_text
 from xover.model.problems import Refused
 
-Kind = Literal["text", "impulse"]
+Kind = Literal["text", "impulse", "channels"]
 
-CALLED: Mapping[Kind, str] = {"text": "text", "impulse": "an impulse response as audio"}
+CALLED: Mapping[Kind, str] = {
+    "text": "text",
+    "impulse": "an impulse response as audio",
+    "channels": "two channels, since --reference is given",
+}
 """What a file of each kind is called in sentences."""
 
 
@@ -39,9 +54,13 @@ class TextAnswers:
 
 @dataclass(frozen=True)
 class AudioAnswers:
-    """How an audio file is to be read: `channel` counts from 1, `window_ms` from sample 0."""
+    """How an audio file is to be read: `channel` counts from 1, `window_ms` from sample 0.
+
+    With `reference`, a channel too, it is read as two channels of one programme.
+    """
 
     channel: int | None = None
+    reference: int | None = None
     window_ms: float | None = None
 
 
@@ -53,33 +72,50 @@ class Answers:
     audio: AudioAnswers = field(default_factory=AudioAnswers)
 
 
-Reader = Callable[[bytes, str, Answers], CapturedResponse]
+@dataclass(frozen=True)
+class Source:
+    """An open file, what it is called in messages, and who wants to hear how far reading is."""
+
+    file: BinaryIO
+    name: str
+    progress: Progress | None = None
+
+    def head(self) -> bytes:
+        """Its first bytes."""
+        self.file.seek(0)
+        return self.file.read(16)
+
+
+Reader = Callable[[Source, Answers], CapturedResponse]
 
 _OPTIONS: Mapping[str, tuple[str, frozenset[Kind]]] = {
-    "channel": ("--channel", frozenset({"impulse"})),
+    "channel": ("--channel", frozenset({"impulse", "channels"})),
+    "reference": ("--reference", frozenset({"channels"})),
     "window_ms": ("--window", frozenset({"impulse"})),
 }
 """Each field of `AudioAnswers`: its option, and the kinds of file that it belongs to."""
 
 
-def kind_of(data: bytes, answers: Answers) -> Kind:
-    """What kind of capture the bytes are, given what was said about them. Raises `Refused`.
+def kind_of(head: bytes, answers: Answers) -> Kind:
+    """What kind of capture begins with `head`, given what was said about it. Raises `Refused`.
 
-    Audio is an impulse response, anything else text columns.
+    Audio is an impulse response, or two channels where a reference is named; anything else is
+    text columns.
     """
-    if not looks_like_audio(data):
+    if not looks_like_audio(head):
         _refuse_strangers("text", answers)
         return "text"
     if answers.text != TextAnswers():
         raise Refused.at("", "this is audio; options about text columns do not apply")
-    kind: Kind = "impulse"
+    kind: Kind = "impulse" if answers.audio.reference is None else "channels"
     _refuse_strangers(kind, answers)
     return kind
 
 
-def read_kind(kind: Kind, data: bytes, name: str, answers: Answers) -> CapturedResponse:
-    """The response in `data`, a file of `kind` called `name` in messages. Raises `Refused`."""
-    return _READERS[kind](data, name, answers)
+def read_kind(kind: Kind, source: Source, answers: Answers) -> CapturedResponse:
+    """The response in a file of `kind`. Raises `Refused`."""
+    source.file.seek(0)
+    return _READERS[kind](source, answers)
 
 
 def _refuse_strangers(kind: Kind, answers: Answers) -> None:
@@ -91,11 +127,11 @@ def _refuse_strangers(kind: Kind, answers: Answers) -> None:
         raise Refused.at("", f"{option} needs {needed}; this file is {CALLED[kind]}")
 
 
-def _read_text(data: bytes, name: str, answers: Answers) -> CapturedResponse:
+def _read_text(source: Source, answers: Answers) -> CapturedResponse:
     said = answers.text
     return read_text(
-        data,
-        name=name,
+        read_open(source.file, source.name, limit_bytes=BYTES_MAX),
+        name=source.name,
         decimal=said.decimal,
         columns=said.columns,
         frequency_unit=said.frequency_unit,
@@ -105,8 +141,8 @@ def _read_text(data: bytes, name: str, answers: Answers) -> CapturedResponse:
     )
 
 
-def _read_impulse(data: bytes, name: str, answers: Answers) -> CapturedResponse:
-    audio = read_audio(data, name=name)
+def _read_impulse(source: Source, answers: Answers) -> CapturedResponse:
+    audio = read_audio(source.file, name=source.name)
     channel = answers.audio.channel
     captured = captured_from_impulse(
         audio.channel(channel),
@@ -117,4 +153,53 @@ def _read_impulse(data: bytes, name: str, answers: Answers) -> CapturedResponse:
     return replace(captured, understood=(*audio.understood, *which, *captured.understood))
 
 
-_READERS: Mapping[Kind, Reader] = {"text": _read_text, "impulse": _read_impulse}
+def _read_channels(source: Source, answers: Answers) -> CapturedResponse:
+    with open_audio(source.file, name=source.name) as file:
+        channels = _channels(file, answers.audio)
+        rows = [channels.reference - 1, channels.measured - 1]
+
+        def programme() -> Iterator[Array]:
+            for block in file.blocks():
+                yield block[rows]
+            for channel in (channels.reference, channels.measured):
+                file.refuse_unusable(channel)
+
+        captured = captured_from_two_channels(
+            programme,
+            sample_rate_hz=file.sample_rate_hz,
+            frames=file.frames,
+            channels=channels,
+            progress=source.progress,
+        )
+        return replace(captured, understood=(*file.understood, *captured.understood))
+
+
+def _channels(file: AudioFile, said: AudioAnswers) -> Channels:
+    count = file.channel_count
+    if count < 2:
+        raise Refused.at(
+            file.name,
+            "there is one channel; --reference needs the reference and the measurement in one file",
+        )
+    reference = chosen_channel(file.name, said.reference, count)
+    if said.channel is None and count > 2:
+        raise Refused.at(
+            file.name,
+            f"the file has {count} channels; say which one is the measurement with --channel",
+        )
+    measured = 3 - reference if said.channel is None else said.channel
+    measured = chosen_channel(file.name, measured, count)
+    if measured == reference:
+        raise Refused.at(
+            file.name,
+            f"channel {reference} cannot be reference and measurement at once; name another with "
+            "--channel",
+        )
+    return Channels(reference, measured, both_named=said.channel is not None)
+
+
+_READERS: Mapping[Kind, Reader] = {
+    "text": _read_text,
+    "impulse": _read_impulse,
+    "channels": _read_channels,
+}

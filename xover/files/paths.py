@@ -19,6 +19,8 @@ from typing import IO, BinaryIO, cast
 from xover.model.names import inert, quoted
 from xover.model.problems import Refused
 
+COPY_BYTES_MAX = 1024 * 1024 * 1024
+"""The most of a pipe that is copied, since one may never end."""
 STANDARD_STREAM = "-"
 """The path that means standard input or output."""
 
@@ -89,11 +91,12 @@ def read_bytes(path: str | Path, *, limit_bytes: int) -> bytes:
 def open_seekable(path: str | Path, *, limit_bytes: int) -> Iterator[BinaryIO]:
     """A file open for reading at any place; standard input ("-") and pipes by way of a copy.
 
-    The copy is a temporary file, at most `limit_bytes` long, gone afterwards. Raises `Refused`
-    where the path cannot be read or holds more than `limit_bytes`.
+    The copy is a temporary file, at most a gigabyte long, gone afterwards. Raises `Refused` where
+    the path cannot be read or holds more than `limit_bytes`.
     """
+    copied_bytes = min(limit_bytes, COPY_BYTES_MAX)
     if str(path) == STANDARD_STREAM:
-        with _copied(sys.stdin.buffer, path, limit_bytes) as copy:
+        with _copied(sys.stdin.buffer, path, copied_bytes) as copy:
             yield copy
         return
     if not str(path):
@@ -105,7 +108,7 @@ def open_seekable(path: str | Path, *, limit_bytes: int) -> Iterator[BinaryIO]:
     with file:
         about = os.fstat(file.fileno())
         if not stat.S_ISREG(about.st_mode):
-            with _copied(file, path, limit_bytes) as copy:
+            with _copied(file, path, copied_bytes) as copy:
                 yield copy
             return
         if about.st_size > limit_bytes:
@@ -125,6 +128,18 @@ def _copied(source: IO[bytes], path: str | Path, limit_bytes: int) -> Iterator[B
             raise _too_large(path, limit_bytes)
         copy.seek(0)
         yield cast("BinaryIO", copy)
+
+
+def read_open(file: BinaryIO, name: str, *, limit_bytes: int) -> bytes:
+    """All bytes of an open file that is called `name`. Raises `Refused` above `limit_bytes`."""
+    try:
+        file.seek(0)
+        data = file.read(limit_bytes + 1)
+    except OSError as error:
+        raise refused(error, name, "read") from error
+    if len(data) > limit_bytes:
+        raise _too_large(name, limit_bytes)
+    return data
 
 
 def _too_large(path: str | Path, limit_bytes: int) -> Refused:
