@@ -247,7 +247,8 @@ def fields(value: Any, path: str = "") -> set[str]:
         ("align", 'presets/harbour-hall.json --move Sub --to "Top L" --listener "Row 8"'),
         (
             "distance",
-            'presets/harbour-hall.json --move "Delay L" --to "Top L" --listener "Row 24"',
+            'presets/harbour-hall.json --move "Delay L" --to "Top L" --listener "Row 24" '
+            '--show-temperature 15 --lift-db 3 --line "Row 8" "Row 24"',
         ),
         ("map", "presets/harbour-hall.json --band 63 --step 4"),
         ("limits", "presets/harbour-hall.json"),

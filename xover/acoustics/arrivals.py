@@ -85,17 +85,78 @@ def arrival_ms(preset: Preset, source: Source, listener: str, drive: Drive) -> f
 
     r/c + output delay + every latency + the least delay among the driven inputs routed to it.
     """
-    output = preset.output(source.output)
     r_m = distance_m(source.position_m, preset.listener(listener).position_m)
+    return arrival_after_ms(preset, source.output, source, r_m, drive)
+
+
+def arrival_after_ms(
+    preset: Preset, output: str, source: Source | None, r_m: float, drive: Drive
+) -> float:
+    """`arrival_ms` over a way of `r_m` metres; without a source its box and amplifier cost no time.
+
+    For ways that were measured on site.
+    """
+    item = preset.output(output)
     time_ms = 1000.0 * r_m / speed_of_sound_m_s(preset.air)
-    time_ms += output.delay_ms + output.latency_ms
-    box = preset.loudspeaker(source.loudspeaker)
-    time_ms += box.latency_ms
-    if source.amplifier_channel is not None and not box.active:
-        channel = preset.amplifier_channel(source.amplifier_channel)
-        time_ms += preset.amplifier(channel.amplifier).latency_ms
-    inputs_ms = [preset.input(name).delay_ms for name in drive.levels_db if name in output.inputs]
+    time_ms += item.delay_ms + item.latency_ms
+    if source is not None:
+        box = preset.loudspeaker(source.loudspeaker)
+        time_ms += box.latency_ms
+        if source.amplifier_channel is not None and not box.active:
+            channel = preset.amplifier_channel(source.amplifier_channel)
+            time_ms += preset.amplifier(channel.amplifier).latency_ms
+    inputs_ms = [preset.input(name).delay_ms for name in drive.levels_db if name in item.inputs]
     return time_ms + min(inputs_ms, default=0.0)
+
+
+def level_difference_db(
+    preset: Preset, output: str, reference: str, listener: str, drive: Drive
+) -> float:
+    """How much louder one output is than another at a listener, in the band that both play, in dB.
+
+    Mean powers over log frequency where both pass bands of `arrivals` meet, or each in its own
+    where they never do. NaN where a level is not known or silent, or of another kind.
+    """
+    axis = Axis.log(24, sample_rate_hz=preset.sample_rate_hz)
+    transfers, _ = transfers_at(preset, [output, reference], listener, axis)
+    if set(transfers) != {output, reference} or len({t.level for t in transfers.values()}) > 1:
+        return float("nan")
+    powers, bands = [], []
+    for name in (output, reference):
+        item, transfer = preset.output(name), transfers[name]
+        source = nearest(preset.sources_of(name), preset.listener(listener).position_m)
+        electrical = _magnitude(output_responses(preset, name, axis, drive), drive)
+        if not electrical.any():
+            return float("nan")
+        bands.append(_pass_band(preset, item, source, transfer, axis, electrical))
+        powers.append(np.square(electrical * np.abs(transfer.response)))
+    bands = [band & ~np.isnan(power) for band, power in zip(bands, powers, strict=True)]
+    if (bands[0] & bands[1]).any():
+        bands = [bands[0] & bands[1]] * 2
+    means = [
+        np.mean(power[band]) if band.any() else 0.0
+        for band, power in zip(bands, powers, strict=True)
+    ]
+    if not min(means) > 0.0:
+        return float("nan")
+    return float(10.0 * np.log10(means[0] / means[1]))
+
+
+def _pass_band(
+    preset: Preset,
+    output: Output,
+    source: Source | None,
+    transfer: Transfer,
+    axis: Axis,
+    electrical: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    band = np.asarray(electrical >= ratio_from_db(PASS_BAND_DB) * np.max(electrical))
+    if transfer.basis != "measured" and source is not None:
+        low_hz, high_hz = preset.loudspeaker(source.loudspeaker).passband_hz
+        inside = band & (axis.frequency_hz >= low_hz) & (axis.frequency_hz <= high_hz)
+        # An output filtered outside its box's range still has a level: that of its own band.
+        band = inside if inside.any() else band
+    return band
 
 
 def _level_db(
@@ -105,12 +166,7 @@ def _level_db(
     if not rows.any():
         return -np.inf
     electrical = _magnitude(rows, drive)
-    band = electrical >= ratio_from_db(PASS_BAND_DB) * np.max(electrical)
-    if transfer.basis != "measured":
-        low_hz, high_hz = preset.loudspeaker(source.loudspeaker).passband_hz
-        inside = band & (axis.frequency_hz >= low_hz) & (axis.frequency_hz <= high_hz)
-        # An output filtered outside its box's range still has a level: that of its own band.
-        band = inside if inside.any() else band
+    band = _pass_band(preset, output, source, transfer, axis, electrical)
     power = np.square(electrical * np.abs(transfer.response))[band]
     power = power[~np.isnan(power)]
     if not power.size:

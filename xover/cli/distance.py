@@ -1,8 +1,9 @@
-"""`xover distance`: delay by time of flight, with the table of arrivals."""
+"""`xover distance`: delay by time of flight, with the table of arrivals and what comes of it."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
@@ -14,17 +15,21 @@ from xover.cli.common import (
     drive_from,
     drive_options,
     json_option,
-    listener_names,
     open_preset,
     output_names,
     preset_argument,
     save_changed,
 )
 from xover.cli.outcome import print_json, say
-from xover.model.units import plain, show_c, show_db, show_m, show_ms, signed
+from xover.model.entry_figures import parse_length
+from xover.model.entry_text import Context
+from xover.model.names import clean, find, fold, quoted
+from xover.model.problems import Refused
 
 if TYPE_CHECKING:
-    from xover.design.distance import DistanceAnswer, DistanceResult
+    from xover.design.audience_line import Line, LinePoint
+    from xover.design.distance import ArrivalRow, DistanceAnswer, DistanceResult, ShowTime
+    from xover.design.lift import Lift
     from xover.model.preset import Preset
 
 
@@ -35,13 +40,51 @@ if TYPE_CHECKING:
 @preset_argument
 @click.option("--move", multiple=True, required=True, metavar="OUTPUT", help="What is delayed.")
 @click.option("--to", required=True, metavar="OUTPUT", help="What it shall arrive with.")
-@click.option("--listener", required=True, metavar="NAME", help="Where it is aimed.")
+@click.option(
+    "--listener",
+    "listeners",
+    multiple=True,
+    required=True,
+    metavar="NAME",
+    help="Where it is aimed: one for all, or one for every --move in their order.",
+)
 @click.option(
     "--offset-ms",
     type=click.FloatRange(-1000.0, 1000.0),
     default=0.0,
     show_default=True,
     help="How much later, for precedence.",
+)
+@click.option(
+    "--measured",
+    multiple=True,
+    metavar="OUTPUT=LISTENER=LENGTH",
+    help="A way measured on site, in metres or feet (repeatable).",
+)
+@click.option(
+    "--show-temperature",
+    type=click.FloatRange(-30.0, 60.0),
+    metavar="C",
+    help="Air temperature at show time in °C: what changes until then.",
+)
+@click.option(
+    "--set-for",
+    type=click.Choice(["now", "show"]),
+    default="now",
+    show_default=True,
+    help="For which of the two temperatures delays are set.",
+)
+@click.option(
+    "--lift-db",
+    type=click.FloatRange(0.0, 20.0, min_open=True),
+    metavar="DB",
+    help="Trim the gain so that the delayed source lifts its listener by this.",
+)
+@click.option(
+    "--line",
+    nargs=2,
+    metavar="NAME NAME",
+    help="Tell of the places between these two listeners.",
 )
 @drive_options
 @apply_options
@@ -50,8 +93,13 @@ def command(
     preset: str,
     move: tuple[str, ...],
     to: str,
-    listener: str,
+    listeners: tuple[str, ...],
     offset_ms: float,
+    measured: tuple[str, ...],
+    show_temperature: float | None,
+    set_for: Literal["now", "show"],
+    lift_db: float | None,
+    line: tuple[str, str] | None,
     driven: tuple[str, ...],
     uncorrelated: bool,
     apply_: bool,
@@ -62,15 +110,31 @@ def command(
     """Delay outputs so that they arrive with another, or a little after it, at a listener."""
     check_apply(apply_, output_file)
     from xover.design.distance import apply_distance, delay_by_distance
+    from xover.sheets.distance_text import distance_text
 
     loaded = open_preset(preset)
+    ways = measured_ways(loaded, measured)
+    places = [item.name for item in loaded.listeners]
+    places += [name for _, name in ways if name not in places]
+    if not places:
+        raise Refused.at(
+            "listeners",
+            "the preset has no listeners; add one with its position, or measure the ways and give "
+            "them with --measured OUTPUT=LISTENER=LENGTH",
+        )
+    aims = [find(places, name, kind="listener") for name in listeners]
     answer = delay_by_distance(
         loaded,
         move=output_names(loaded, move),
         to=output_names(loaded, [to])[0],
-        listener=listener_names(loaded, [listener])[0],
+        listener=aims * len(move) if len(aims) == 1 else aims,
         offset_ms=offset_ms,
         drive=drive_from(loaded, driven, uncorrelated),
+        measured=ways,
+        show_temperature_c=show_temperature,
+        set_for=set_for,
+        lift_db=lift_db,
+        line=None if line is None else _placed(loaded, line),
     )
     if apply_:
         saved = save_changed(apply_distance(loaded, answer), preset, output_file, force=force)
@@ -78,68 +142,159 @@ def command(
     if as_json:
         print_json(_document(answer))
     elif output_file != "-":
-        click.echo(inert_lines("\n\n".join(_text(loaded, result) for result in answer.results)))
+        click.echo(inert_lines(distance_text(loaded, answer, points=line is not None)))
+
+
+def _placed(preset: Preset, names: Sequence[str]) -> tuple[str, ...]:
+    known = [item.name for item in preset.listeners]
+    if not known:
+        raise Refused.at("listeners", "a line runs between listeners; the preset has none")
+    return tuple(find(known, name, kind="listener") for name in names)
+
+
+def measured_ways(preset: Preset, typed: Sequence[str]) -> dict[tuple[str, str], float]:
+    """`OUTPUT=LISTENER=LENGTH` as exact names and metres; names may hold equals signs themselves.
+
+    A listener that the preset does not know counts as one that is known from the tape alone.
+    """
+    outputs = [item.name for item in preset.outputs]
+    known = [item.name for item in preset.listeners]
+    context = Context(sample_rate_hz=preset.sample_rate_hz, speed_of_sound_m_s=343.2)
+    ways: dict[tuple[str, str], float] = {}
+    for text in typed:
+        output, listener, length = _way_parts(outputs, known, text)
+        try:
+            metres = parse_length(length, context)
+        except Refused as refused:
+            raise Refused.at("", f"--measured {quoted(text)}: {refused}") from None
+        known += [listener] if listener not in known else []
+        if (output, listener) in ways:
+            raise Refused.at(
+                "", f"the way from {quoted(output)} to {quoted(listener)} is given twice"
+            )
+        ways[output, listener] = metres
+    return ways
+
+
+def _way_parts(outputs: Sequence[str], known: Sequence[str], text: str) -> tuple[str, str, str]:
+    parts = text.split("=")
+    if len(parts) < 3:
+        raise Refused.at(
+            "",
+            f"--measured {quoted(text)}: write OUTPUT=LISTENER=LENGTH, such as "
+            "“Delay L=Row 24=11.9” or “Delay L=Row 24=39'1\"”",
+        )
+    splits = [("=".join(parts[:k]), "=".join(parts[k:-1])) for k in range(1, len(parts) - 1)]
+    folded = {fold(name) for name in outputs}
+    output, listener = next(
+        (split for split in splits if fold(split[0].strip()) in folded), splits[0]
+    )
+    listener = clean(listener)
+    same = [name for name in known if fold(name) == fold(listener)]
+    return find(outputs, output, kind="output"), (same or [listener])[0], parts[-1]
 
 
 def _document(answer: DistanceAnswer) -> dict[str, Any]:
-    results = [
-        {
-            "move": result.move,
-            "to": result.to,
-            "listener": result.listener,
-            "delayed_output": result.delayed_output,
-            "delay_ms": result.delay_ms,
-            "polarity": result.polarity,
-            "distance_m": result.distance_m,
-            "speed_of_sound_m_s": result.speed_of_sound_m_s,
-            "offset_ms": result.offset_ms,
-            "arrivals": [
-                {
-                    "listener": row.listener,
-                    "output": row.output,
-                    "ms": row.ms,
-                    "level_db": row.level_db,
-                    "behind_ms": row.behind_ms,
-                }
-                for row in result.arrivals
-            ],
-            "per_degree_ms": result.per_degree_ms,
-            "notes": list(result.notes),
-        }
-        for result in answer.results
-    ]
+    results = [_result(result) for result in answer.results]
     return {
         **results[0],
         "results": results,
         "settings": {
-            name: {"delay_ms": setting.delay_ms, "polarity": setting.polarity}
+            name: {
+                "delay_ms": setting.delay_ms,
+                "polarity": setting.polarity,
+                "gain_db": answer.gains_db[name],
+            }
             for name, setting in answer.settings.items()
         },
         "driven": drive_document(answer.drive),
     }
 
 
-def _text(preset: Preset, result: DistanceResult) -> str:
-    output = preset.output(result.delayed_output)
-    lines = [
-        f"{result.move} to {result.to} at {result.listener}",
-        f"  add {show_ms(result.delay_ms, 3)} to {result.delayed_output}, "
-        f"which then reads {show_ms(output.delay_ms + result.delay_ms, 3)}",
-        "  "
-        + ", ".join(f"{name} {show_m(r_m)}" for name, r_m in result.distance_m.items())
-        + f"; {plain(result.speed_of_sound_m_s, 1)} m/s at {show_c(preset.air.temperature_c)}; "
-        f"a degree more is {signed(result.per_degree_ms, 3)} ms",
-    ]
-    if result.offset_ms:
-        lines[1] += f" ({signed(result.offset_ms, 1)} ms for precedence)"
-    width = max(10, *(len(row.listener) for row in result.arrivals))
-    out_width = max(8, *(len(row.output) for row in result.arrivals))
-    lines.append("  arrivals once applied")
-    lines += [
-        f"    {row.listener:<{width}}  {row.output:<{out_width}}  {plain(row.ms, 2):>9} ms  "
-        f"{show_db(row.level_db):>10}"
-        + ("" if row.output == result.to else f"  {signed(row.behind_ms, 2)} ms")
-        for row in result.arrivals
-    ]
-    lines += [f"  Note: {note}" for note in result.notes]
-    return "\n".join(lines)
+def _result(result: DistanceResult) -> dict[str, Any]:
+    return {
+        "move": result.move,
+        "to": result.to,
+        "listener": result.listener,
+        "delayed_output": result.delayed_output,
+        "delay_ms": result.delay_ms,
+        "polarity": result.polarity,
+        "distance_m": result.distance_m,
+        "measured": list(result.measured),
+        "speed_of_sound_m_s": result.speed_of_sound_m_s,
+        "offset_ms": result.offset_ms,
+        "arrivals": [_arrival(row) for row in result.arrivals],
+        "per_degree_ms": result.per_degree_ms,
+        "show": None if result.show is None else _show(result.show),
+        "lift": None if result.lift is None else _lift(result.lift),
+        "line": None if result.line is None else _line(result.line),
+        "notes": list(result.notes),
+    }
+
+
+def _arrival(row: ArrivalRow) -> dict[str, Any]:
+    stand = row.precedence
+    return {
+        "listener": row.listener,
+        "output": row.output,
+        "ms": row.ms,
+        "level_db": row.level_db,
+        "behind_ms": row.behind_ms,
+        "leads": None if stand is None else stand.first,
+        "later_db": None if stand is None else stand.later_db,
+        "bound_db": None if stand is None else stand.bound_db,
+        "image": None if stand is None else stand.image,
+    }
+
+
+def _show(show: ShowTime) -> dict[str, Any]:
+    return {
+        "temperature_c": show.temperature_c,
+        "speed_of_sound_m_s": show.speed_of_sound_m_s,
+        "set_for": show.set_for,
+        "reading_now_ms": show.reading_now_ms,
+        "reading_then_ms": show.reading_then_ms,
+        "off_now_ms": show.off_now_ms,
+        "off_then_ms": show.off_then_ms,
+        "arrivals": [
+            {"listener": row.listener, "behind_ms": row.behind_ms, "change_ms": row.change_ms}
+            for row in show.rows
+        ],
+    }
+
+
+def _lift(lift: Lift) -> dict[str, Any]:
+    return {
+        "lift_db": lift.lift_db,
+        "gain_change_db": lift.gain_change_db,
+        "gain_db": lift.gain_db,
+        "difference_db": lift.difference_db,
+        "most_gain_change_db": lift.most_gain_change_db,
+        "most_lift_db": lift.most_lift_db,
+        "pulled_at": list(lift.pulled_at),
+    }
+
+
+def _line(line: Line) -> dict[str, Any]:
+    return {
+        "through": list(line.through),
+        "length_m": line.length_m,
+        "hand_overs_m": list(line.hand_overs_m),
+        "worst": None if line.worst is None else _point(line.worst),
+        "points": [_point(point) for point in line.points],
+    }
+
+
+def _point(point: LinePoint) -> dict[str, Any]:
+    return {
+        "along_m": point.along_m,
+        "position_m": list(point.position_m),
+        "listener": point.listener,
+        "leads": point.leads,
+        "covered": point.covered,
+        "behind_ms": point.behind_ms,
+        "difference_db": point.difference_db,
+        "ripple_db": point.ripple_db,
+        "first_notch_hz": point.first_notch_hz,
+        "notch_spacing_hz": point.notch_spacing_hz,
+    }

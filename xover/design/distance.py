@@ -6,29 +6,35 @@ phase is the tool, and this says so.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
+from typing import Literal
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from xover.acoustics.air import speed_of_sound_m_s
-from xover.acoustics.arrivals import arrival_ms, arrivals
-from xover.acoustics.geometry import nearest, nearest_distance_m
+from xover.design.audience_line import Line, audience_line
+from xover.design.distance_notes import notes_of
+from xover.design.lift import Lift, gains_after, lift_of
+from xover.design.precedence import Precedence, precedence
+from xover.design.ways import Ways, checked_ways
 from xover.model.changes import (
     Setting,
     Shift,
     followers,
     is_locked,
     settings_after,
+    with_outputs,
     with_settings,
 )
 from xover.model.drive import Drive, drive_of
 from xover.model.preset import Preset
 from xover.model.problems import Refused
-from xover.model.units import plain, show_ms
+from xover.model.ranges import TemperatureC
+from xover.model.walk import number_problem
 from xover.model.words import Polarity
 
-SHOWN_MS = 0.005
-"""Differences below this are not worth a sentence."""
 SETTLED_MS = 5e-4
 """Moves below half a microsecond are rounding and are not made."""
 
@@ -40,8 +46,36 @@ class ArrivalRow(Struct, frozen=True):
     output: str
     ms: float
     level_db: float
+    """NaN where it is not known."""
     behind_ms: float
     """After (positive) or before (negative) the reference output at this listener."""
+    precedence: Precedence | None
+    """How the moved output stands to the reference here; None for the reference itself."""
+
+
+class ShowRow(Struct, frozen=True):
+    """One listener at the other temperature: how late the moved output is then, and the change."""
+
+    listener: str
+    behind_ms: float
+    change_ms: float
+
+
+class ShowTime(Struct, frozen=True):
+    """What another temperature does to the setting of the moved output."""
+
+    temperature_c: float
+    speed_of_sound_m_s: float
+    reading_now_ms: float
+    """What the moved output has to read in the preset's air, ..."""
+    reading_then_ms: float
+    """... and what it has to read then."""
+    set_for: Literal["now", "show"]
+    off_now_ms: float
+    """How late (positive) the moved output comes now, against what was asked, as it is set."""
+    off_then_ms: float
+    """The same at the other temperature."""
+    rows: tuple[ShowRow, ...]
 
 
 class DistanceResult(Struct, frozen=True):
@@ -58,10 +92,15 @@ class DistanceResult(Struct, frozen=True):
     delay_ms: float
     polarity: Polarity
     distance_m: dict[str, float]
+    measured: tuple[str, ...]
+    """The outputs whose way was measured."""
     speed_of_sound_m_s: float
     offset_ms: float
     arrivals: tuple[ArrivalRow, ...]
     per_degree_ms: float
+    show: ShowTime | None
+    lift: Lift | None
+    line: Line | None
     notes: tuple[str, ...]
 
 
@@ -70,7 +109,23 @@ class DistanceAnswer(Struct, frozen=True):
 
     results: tuple[DistanceResult, ...]
     settings: dict[str, Setting]
+    gains_db: dict[str, float]
+    """The final gain of every output."""
     drive: Drive
+
+
+class _Asked(Struct, frozen=True):
+    """What holds for every moved output alike."""
+
+    preset: Preset
+    ways: Ways
+    to: str
+    offset_ms: float
+    drive: Drive
+    then: Preset | None
+    """The preset in the air of show time."""
+    set_for: Literal["now", "show"]
+    line: tuple[str, ...]
 
 
 def delay_by_distance(
@@ -78,54 +133,92 @@ def delay_by_distance(
     *,
     move: Sequence[str],
     to: str,
-    listener: str,
+    listener: str | Sequence[str],
     offset_ms: float = 0.0,
     drive: Drive | None = None,
+    measured: Mapping[tuple[str, str], float] | None = None,
+    show_temperature_c: float | None = None,
+    set_for: Literal["now", "show"] = "now",
+    lift_db: float | None = None,
+    line: Sequence[str] | None = None,
 ) -> DistanceAnswer:
     """Delay outputs `move` so that each arrives `offset_ms` after output `to` at `listener`.
 
-    Exact names. (r_to − r_move)/c at the aiming listener with present delays and all latencies
-    taken into account; an output's nearest source counts; c = 343.2·√(T/293.15 K)
-    (ISO 9613-1). An offset of 5…20 ms is common practice, no source. Raises `Refused` for an
-    output without a source, one name twice, or outputs tied in one group.
+    Exact names; one listener for all, or one for each moved output in its order. (r_to − r_move)/c
+    there with present delays and all latencies taken into account; an output's nearest source
+    counts; c = 343.2·√(T/293.15 K) (ISO 9613-1). An offset of 5…20 ms is common practice, no
+    source. `measured` maps (output, listener) to metres that replace coordinates.
+    `show_temperature_c` tells what another air does, `set_for` for which of the two delays are
+    set. `lift_db` > 0 trims the gain of each so that it lifts its listener by that much. `line`
+    names listeners to look between, in their order; without it all listeners of the preset.
+    Raises `Refused` for a way that is not known, one name twice, or outputs tied in one group.
     """
     settled = drive_of(preset) if drive is None else drive
-    _check(preset, move, to, listener, offset_ms)
-    shifts: dict[str, Shift] = {}
-    for name in move:
-        late_ms = _arrival_ms(preset, to, listener, settled) + offset_ms
-        move_ms = late_ms - _arrival_ms(preset, name, listener, settled)
-        shifts[name] = Shift(move_ms if abs(move_ms) >= SETTLED_MS else 0.0)
+    aims = [listener] * len(move) if isinstance(listener, str) else list(listener)
+    _check(preset, move, to, aims, offset_ms, lift_db)
+    ways = checked_ways(preset, measured or {})
+    then = _at_show_time(preset, show_temperature_c, set_for)
+    asked = _Asked(preset, ways, to, offset_ms, settled, then, set_for, tuple(line or ()))
+    shifts_ms: dict[str, tuple[float, float | None]] = {}
+    for name, aim in zip(move, aims, strict=True):
+        for output in (name, to):
+            ways.needed(output, aim)
+        now_ms = _shift_ms(asked, preset, name, aim)
+        then_ms = None if then is None else _shift_ms(asked, then, name, aim)
+        shifts_ms[name] = now_ms, then_ms
+    shifts = {
+        name: Shift(_settled(now_ms if set_for == "now" or then_ms is None else then_ms))
+        for name, (now_ms, then_ms) in shifts_ms.items()
+    }
     settings = settings_after(preset, shifts)
-    applied = with_settings(preset, settings)
+    delayed = with_settings(preset, settings)
+    lifts: dict[str, Lift] = {}
+    if lift_db is not None:
+        for name, aim in zip(move, aims, strict=True):
+            lifts[name] = lift_of(ways, delayed, name, to, aim, lift_db, settled)
+    gains_db = gains_after(preset, tuple(lifts.items()))
+    applied = _with_gains(delayed, gains_db)
     results = tuple(
-        _result(preset, applied, name, to, listener, offset_ms, shifts[name], settled)
-        for name in move
+        _result(asked, applied, name, aim, shifts[name], shifts_ms[name], lifts.get(name))
+        for name, aim in zip(move, aims, strict=True)
     )
-    return DistanceAnswer(results, settings, settled)
+    return DistanceAnswer(results, settings, gains_db, settled)
 
 
 def apply_distance(preset: Preset, answer: DistanceAnswer) -> Preset:
-    """The preset with the answer's delays written into every output."""
-    return with_settings(preset, answer.settings)
+    """The preset with the answer's delays, and gains where they were asked for, written in."""
+    return _with_gains(with_settings(preset, answer.settings), answer.gains_db)
 
 
-def _check(preset: Preset, move: Sequence[str], to: str, listener: str, offset_ms: float) -> None:
+def _with_gains(preset: Preset, gains_db: Mapping[str, float]) -> Preset:
+    return with_outputs(preset, lambda item: replace(item, gain_db=gains_db[item.name]))
+
+
+def _check(
+    preset: Preset,
+    move: Sequence[str],
+    to: str,
+    aims: Sequence[str],
+    offset_ms: float,
+    lift_db: float | None,
+) -> None:
     if not move:
         raise Refused.at("", "name at least one output to move")
     if len(set(move)) != len(move):
         raise Refused.at("", "the same output is given twice")
     if to in move:
         raise Refused.at("", f"“{to}” cannot be moved and be the reference at once")
+    if len(aims) != len(move):
+        raise Refused.at(
+            "",
+            f"{len(move)} {'output is' if len(move) == 1 else 'outputs are'} moved and {len(aims)} "
+            "listeners named; name one for all, or "
+            "one for each in the same order",
+        )
     if not -1000.0 <= offset_ms <= 1000.0:
         raise Refused.at("", "the offset must be between −1,000 and +1,000 ms")
-    for name in (*move, to):
-        if not preset.sources_of(name):
-            raise Refused.at(
-                "sources",
-                f"“{name}” has no source, so its distance to “{listener}” is not known; add a "
-                "source with its position",
-            )
+    if lift_db is not None and not 0.0 < lift_db <= 20.0:
+        raise Refused.at("", "the lift must be above 0 and at most 20 dB")
     for name in move:
         if to in followers(preset, name, "delay"):
             raise Refused.at(
@@ -141,87 +234,146 @@ def _check(preset: Preset, move: Sequence[str], to: str, listener: str, offset_m
             )
 
 
-def _arrival_ms(preset: Preset, output: str, listener: str, drive: Drive) -> float:
-    source = nearest(preset.sources_of(output), preset.listener(listener).position_m)
-    assert source is not None  # checked before
-    return arrival_ms(preset, source, listener, drive)
+def _at_show_time(
+    preset: Preset, temperature_c: float | None, set_for: Literal["now", "show"]
+) -> Preset | None:
+    if temperature_c is None:
+        if set_for == "show":
+            raise Refused.at("", "delays for show time need its temperature; give it, too")
+        return None
+    problem = number_problem(temperature_c, TemperatureC)
+    if problem:
+        raise Refused.at("", f"a temperature of {problem}")
+    return replace(preset, air=replace(preset.air, temperature_c=temperature_c))
+
+
+def _settled(shift_ms: float) -> float:
+    return shift_ms if abs(shift_ms) >= SETTLED_MS else 0.0
+
+
+def _shift_ms(asked: _Asked, preset: Preset, name: str, aim: str) -> float:
+    """How much later `name` has to come than it does, in the air of `preset`."""
+    there_ms = asked.ways.arrival_ms(preset, asked.to, aim, asked.drive)
+    own_ms = asked.ways.arrival_ms(preset, name, aim, asked.drive)
+    assert there_ms is not None
+    assert own_ms is not None  # both ways are known, or this was refused
+    return there_ms + asked.offset_ms - own_ms
 
 
 def _result(
-    preset: Preset,
+    asked: _Asked,
     applied: Preset,
     name: str,
-    to: str,
-    listener: str,
-    offset_ms: float,
+    aim: str,
     shift: Shift,
-    drive: Drive,
+    shifts_ms: tuple[float, float | None],
+    lift: Lift | None,
 ) -> DistanceResult:
+    preset, to, ways = asked.preset, asked.to, asked.ways
     speed = speed_of_sound_m_s(preset.air)
     kelvin = preset.air.temperature_c + 273.15
-    distance_m: dict[str, float] = {}
-    for output in (to, name):
-        metres = nearest_distance_m(preset, output, listener)
-        assert metres is not None
-        distance_m[output] = metres
-    rows: list[ArrivalRow] = []
-    leads: list[str] = []
-    for place in preset.listeners:
-        found = {row.output: row for row in arrivals(applied, place.name, drive)}
-        main_ms = found[to].time_ms
-        for output in dict.fromkeys((to, name)):
-            row = found[output]
-            rows.append(
-                ArrivalRow(place.name, output, row.time_ms, row.level_db, row.time_ms - main_ms)
-            )
-        if found[name].time_ms < main_ms - SHOWN_MS:
-            leads.append(f"{place.name} by {show_ms(main_ms - found[name].time_ms)}")
-    notes: list[str] = []
-    if leads:
-        notes.append(f"“{name}” arrives before “{to}” at: {', '.join(leads)}")
-    if _cross_over(preset, name, to):
-        notes.append(
-            f"“{name}” and “{to}” cross over in frequency, so their phases decide; "
-            "`xover align` is the tool for that"
-        )
-    if shift.delay_ms < -SHOWN_MS:
-        present_ms = preset.output(name).delay_ms
-        text = f"“{name}” arrives {show_ms(-shift.delay_ms)} late, so everything else is delayed"
-        if present_ms + shift.delay_ms >= 0.0:
-            text += (
-                f"; the same comes of lowering its own delay from {show_ms(present_ms)} to "
-                f"{show_ms(present_ms + shift.delay_ms)}"
-            )
-        notes.append(text)
-    if offset_ms:
-        notes.append(
-            f"{plain(offset_ms, 1)} ms later than the flight alone: 5 to 20 ms is common practice, "
-            "no source"
-        )
+    distance_m = {output: ways.needed(output, aim) for output in (to, name)}
+    rows = _rows(asked, applied, name)
     # d(r/c)/dT = −r/(2·c·T): the flight over the difference of the two ways
     per_degree_ms = (distance_m[name] - distance_m[to]) * 1e3 / (2.0 * speed * kelvin)
     return DistanceResult(
         move=name,
         to=to,
-        listener=listener,
+        listener=aim,
         delayed_output=name if shift.delay_ms >= 0.0 else to,
         delay_ms=abs(shift.delay_ms),
         polarity=preset.output(name).polarity,
         distance_m=distance_m,
+        measured=tuple(output for output in (to, name) if (output, aim) in ways.measured),
         speed_of_sound_m_s=speed,
-        offset_ms=offset_ms,
-        arrivals=tuple(rows),
+        offset_ms=asked.offset_ms,
+        arrivals=rows,
         per_degree_ms=per_degree_ms,
-        notes=tuple(notes),
+        show=_show(asked, applied, name, shifts_ms),
+        lift=lift,
+        line=_line(asked, applied, name),
+        notes=notes_of(
+            preset,
+            name,
+            to,
+            aim=aim,
+            shift_ms=shift.delay_ms,
+            offset_ms=asked.offset_ms,
+            rows=rows,
+            lift=lift,
+        ),
     )
 
 
-def _cross_over(preset: Preset, first: str, second: str) -> bool:
-    """Whether one output's low-pass meets the other's high-pass within an octave."""
-    a, b = preset.output(first), preset.output(second)
-    for low, high in ((a.low_pass, b.high_pass), (b.low_pass, a.high_pass)):
-        if low is not None and high is not None:
-            ratio = low.frequency_hz / high.frequency_hz
-            if 0.5 <= ratio <= 2.0:
-                return True
-    return False
+def _rows(asked: _Asked, applied: Preset, name: str) -> tuple[ArrivalRow, ...]:
+    rows: list[ArrivalRow] = []
+    for place in asked.ways.listeners:
+        behind_ms = asked.ways.behind_ms(applied, name, asked.to, place, asked.drive)
+        if behind_ms is None:
+            continue
+        there_ms = asked.ways.arrival_ms(applied, asked.to, place, asked.drive)
+        assert there_ms is not None
+        levels = asked.ways.level_db(applied, place, asked.drive)
+        difference_db = asked.ways.difference_db(applied, name, asked.to, place, asked.drive)
+        stand = precedence(asked.to, name, behind_ms, difference_db)
+        rows.append(
+            ArrivalRow(place, asked.to, there_ms, levels.get(asked.to, math.nan), 0.0, None)
+        )
+        rows.append(
+            ArrivalRow(
+                place,
+                name,
+                there_ms + behind_ms,
+                levels.get(name, math.nan),
+                behind_ms,
+                stand,
+            )
+        )
+    return tuple(rows)
+
+
+def _show(
+    asked: _Asked, applied: Preset, name: str, shifts_ms: tuple[float, float | None]
+) -> ShowTime | None:
+    now_ms, then_ms = shifts_ms
+    if asked.then is None or then_ms is None:
+        return None
+    hot = replace(applied, air=asked.then.air)
+    rows = []
+    for place in asked.ways.listeners:
+        before_ms = asked.ways.behind_ms(applied, name, asked.to, place, asked.drive)
+        after_ms = asked.ways.behind_ms(hot, name, asked.to, place, asked.drive)
+        if before_ms is not None and after_ms is not None:
+            rows.append(ShowRow(place, after_ms, after_ms - before_ms))
+    set_ms = now_ms if asked.set_for == "now" else then_ms
+    reading_ms = applied.output(name).delay_ms
+    return ShowTime(
+        asked.then.air.temperature_c,
+        speed_of_sound_m_s(asked.then.air),
+        reading_ms + now_ms - set_ms,
+        reading_ms + then_ms - set_ms,
+        asked.set_for,
+        set_ms - now_ms,
+        set_ms - then_ms,
+        tuple(rows),
+    )
+
+
+def _line(asked: _Asked, applied: Preset, name: str) -> Line | None:
+    preset = asked.preset
+    bare = [output for output in (asked.to, name) if not preset.sources_of(output)]
+    if asked.line:
+        if bare:
+            raise Refused.at(
+                "sources",
+                f"“{bare[0]}” has no source, so nothing is known of it between listeners; add a "
+                "source with its position, or leave out the line",
+            )
+        return audience_line(applied, name, asked.to, asked.line, asked.drive)
+    if bare or len(preset.listeners) < 2:
+        return None
+    try:
+        through = [item.name for item in preset.listeners]
+        return audience_line(applied, name, asked.to, through, asked.drive)
+    except Refused:  # all listeners at one place: there is no line to tell of
+        return None

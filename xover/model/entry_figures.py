@@ -157,6 +157,40 @@ def parse_delay(text: str, context: Context) -> float:
     return in_range(value_ms + 0.0, DelayMs, "delay", context)
 
 
+LENGTH_EXAMPLES = "26.3, 26.3 m, 2630 cm, 86'3\""
+_LENGTH = (
+    rf"(?P<metric>{NUMBER}) ?(?P<metres>mm|cm|m|metres?|meters?|)"
+    r"|(?P<whole_m>[0-9]+)m(?P<cm>[0-9]{2})"
+)
+
+
+def parse_length(text: str, context: Context) -> float:
+    """A length or coordinate in metres: `26.3`, `26.3 m`, `1m10`, `86 ft`, `86'3"`, `-2`."""
+
+    def problem() -> str:
+        return f"type metres or feet, such as {either(LENGTH_EXAMPLES)}"
+
+    tidied = typed(text, context, problem)
+    if (match := re.fullmatch(_LENGTH, tidied)) is not None:
+        if match["whole_m"] is not None:
+            return read_number(f"{match['whole_m']}.{match['cm']}", context)
+        return read_number(match["metric"], context, shift=_LENGTH_SHIFT.get(match["metres"], 0))
+    for pattern in (_FEET, _INCHES):
+        match = re.fullmatch(pattern, tidied)
+        if match is None:
+            continue
+        feet = read_number(match["feet"], context) if pattern is _FEET else 0.0
+        inches = _inches(match, text, context)
+        if pattern is _FEET and inches >= _INCHES_PER_FOOT:
+            raise context.refused(f"{quoted(text)} has more inches than a foot; {problem()}")
+        metres = (feet + inches / _INCHES_PER_FOOT) * METRES_PER_FOOT
+        return -metres if match["sign"] == "-" else metres
+    raise context.refused(f"{quoted(text)} is not a length; {problem()}")
+
+
+_LENGTH_SHIFT = {"mm": -3, "cm": -2}
+
+
 def _refuse_delay(text: str, context: Context) -> NoReturn:
     raise context.refused(f"{quoted(text)} is not a delay; {_delay_problem()}")
 
