@@ -15,7 +15,7 @@ from msgspec.structs import replace
 
 from xover.acoustics.arrivals import arrival_ms, level_difference_db
 from xover.acoustics.geometry import is_outside_coverage, nearest
-from xover.design.precedence import notches_hz, ripple_db
+from xover.design.precedence import TOGETHER_MS, notches_hz, ripple_db
 from xover.model.drive import Drive
 from xover.model.preset import Preset
 from xover.model.problems import Refused
@@ -24,8 +24,8 @@ from xover.model.rig import Listener
 
 MOST_POINTS = 120
 CLOSEST_M = 0.25
-TOGETHER_MS = 0.05
-"""Closer in time than this there is no comb in the audible range: first notch above 10 kHz."""
+COMB_MS = 0.05
+"""Closer in time than this there is no comb to speak of: its first notch lies above 10 kHz."""
 
 
 class LinePoint(Struct, frozen=True):
@@ -98,7 +98,7 @@ def audience_line(preset: Preset, move: str, to: str, through: Sequence[str], dr
         _point(bare, str(index), move, to, drive, along_m, place, name)
         for index, (along_m, place, name) in enumerate(places)
     )
-    heard = [point for point in points if abs(point.behind_ms) > TOGETHER_MS]
+    heard = [point for point in points if abs(point.behind_ms) > COMB_MS]
     heard = [point for point in heard if not math.isnan(point.difference_db)]
     heard = [point for point in heard if point.covered] or heard
     worst = min(heard, key=lambda point: abs(point.difference_db), default=None)
@@ -134,7 +134,7 @@ def _point(
         name,
         behind_ms,
         difference_db,
-        move if behind_ms < 0.0 else to,
+        move if behind_ms < -TOGETHER_MS else to,
         covered,
         ripple,
         first_hz,
@@ -145,7 +145,7 @@ def _point(
 def _hand_overs(points: Sequence[LinePoint]) -> tuple[float, ...]:
     found = []
     for a, b in pairwise(points):
-        if (a.behind_ms < 0.0) != (b.behind_ms < 0.0):
-            share = a.behind_ms / (a.behind_ms - b.behind_ms)
+        if a.leads != b.leads:
+            share = min(1.0, max(0.0, a.behind_ms / (a.behind_ms - b.behind_ms)))
             found.append(a.along_m + share * (b.along_m - a.along_m))
     return tuple(found)
