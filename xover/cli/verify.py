@@ -1,0 +1,161 @@
+"""`xover verify`: what was entered against what was meant, and the likeliest slips by name."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from xover.cli.common import json_option, open_preset, open_profile, output_names, preset_argument
+from xover.cli.outcome import Exit, print_json
+from xover.model.problems import Refused
+
+if TYPE_CHECKING:
+    from xover.design.verifying.points import Points
+    from xover.design.verifying.verification import Verified
+    from xover.model.preset import Preset
+
+
+@click.command(
+    epilog="Example: xover verify presets/harbour-hall.json --output Sub docs/tour/sub-loop.wav",
+)
+@preset_argument
+@click.option("--processor", metavar="PROFILE", help="The processor's profile.")
+@click.option(
+    "--output",
+    "captures",
+    nargs=2,
+    multiple=True,
+    required=True,
+    metavar="NAME CAPTURE",
+    help="An output and what was captured from it (repeatable, of one session).",
+)
+@click.option("--loop", metavar="CAPTURE", help="The interface alone, its output into its input.")
+@click.option("--drive", "driven", metavar="INPUT", help="The input that carried the signal.")
+@click.option(
+    "--channel", type=click.IntRange(1), metavar="N", help="Which channel of the audio files."
+)
+@json_option
+def command(
+    preset: str,
+    processor: str | None,
+    captures: tuple[tuple[str, str], ...],
+    loop: str | None,
+    driven: str | None,
+    channel: int | None,
+    as_json: bool,
+) -> int:
+    """Compare what was captured at the processor's outputs with what PRESET means.
+
+    A capture is a text trace with phase or an impulse response, taken from the processor's line
+    output back into the interface. Latency and gain of that loop are fitted; an output's own
+    delay and gain are tested with --loop, or between several outputs of one session. What does
+    not match gives exit code 1, with the likeliest slips by name.
+
+    Amplifiers disconnected: only line-level signals go to an interface, never a power output or
+    a 70/100 V line.
+    """
+    from xover.design.adapting.adaptation import adapt
+    from xover.design.verifying.sessions import judge_session
+    from xover.design.verifying.verification import verify_output
+
+    loaded = open_preset(preset)
+    profile = None if processor is None else open_profile(processor)
+    names = output_names(loaded, [name for name, _ in captures])
+    if len(set(names)) != len(names):
+        raise Refused.at("", "an output is named twice; give one capture of each")
+    inputs = [_driven(loaded, name, driven) for name in names]
+    held = loaded if profile is None else adapt(loaded, profile).preset
+    top_hz = 0.45 * held.sample_rate_hz
+    alone = None if loop is None else _points(loop, channel, top_hz)
+    results = []
+    for (_, path), name, source in zip(captures, names, inputs, strict=True):
+        points = _points(path, channel, top_hz)
+        if alone is not None:
+            from xover.design.verifying.points import divided
+
+            points = divided(points, alone)
+        results.append(
+            verify_output(
+                held,
+                name,
+                points,
+                driven=source,
+                loop_known=alone is not None,
+                profile=profile,
+            )
+        )
+    results = judge_session(
+        held, results, driven=inputs, loop_known=alone is not None, profile=profile
+    )
+    if as_json:
+        print_json({"outputs": [_document(one) for one in results]})
+    else:
+        from xover.sheets.verification_text import verification_text
+
+        for line in verification_text(held, results):
+            click.echo(line)
+    return int(Exit.DONE if all(one.matches for one in results) else Exit.ATTENTION)
+
+
+def _points(path: str, channel: int | None, top_hz: float) -> Points:
+    from xover.design.verifying.points import condense
+    from xover.files.captures import AudioAnswers, read_capture
+    from xover.files.paths import shown_path
+
+    captured, _ = read_capture(path, audio=AudioAnswers(channel=channel))
+    return condense(captured, top_hz=top_hz, name=shown_path(path))
+
+
+def _driven(preset: Preset, output: str, asked: str | None) -> str:
+    """The input that carried the signal: the one named, or the only one routed."""
+    from xover.model.names import find, listed
+
+    routed = list(preset.output(output).inputs)
+    if asked is not None:
+        name = find([item.name for item in preset.inputs], asked, kind="input")
+        if name not in routed:
+            raise Refused.at("", f"“{output}” is not fed by “{name}”; it is by {listed(routed)}")
+        return name
+    if not routed:
+        raise Refused.at("", f"“{output}” is fed by no input, so there is nothing to compare")
+    if len(routed) > 1:
+        raise Refused.at(
+            "",
+            f"“{output}” is fed by {listed(routed)}; name the one that carried the signal with "
+            "--drive",
+        )
+    return routed[0]
+
+
+def _document(one: Verified) -> dict[str, Any]:
+    return {
+        "output": one.output,
+        "matches": one.matches,
+        "residual_db_rms": one.residual_db_rms,
+        "residual_deg_rms": one.residual_deg_rms,
+        "latency_ms": one.latency_ms,
+        "gain_offset_db": one.gain_offset_db,
+        "tolerance_db": one.tolerance_db,
+        "tolerance_deg": one.tolerance_deg,
+        "range_hz": [one.frequency_hz[0], one.frequency_hz[-1]],
+        "explanations": [
+            {
+                "slips": [
+                    {
+                        "where": slip.where,
+                        "meant": slip.meant,
+                        "looks_like": slip.looks_like,
+                        "sentence": slip.sentence,
+                    }
+                    for slip in each.slips
+                ],
+                "residual_db_rms": each.residual_db_rms,
+                "residual_deg_rms": each.residual_deg_rms,
+                "confidence": each.confidence,
+            }
+            for each in one.explanations
+        ],
+        "not_testable": list(one.not_testable),
+        "notes": list(one.notes),
+    }

@@ -1,0 +1,173 @@
+"""Delay and gain of outputs that were captured in one session, or against a captured loop.
+
+One capture alone cannot tell its output's delay from the loop's latency. Several outputs share
+the loop, so the differences between them can be tested; with the loop captured by itself, and
+the device's own latency known, so can each by itself.
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Sequence
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from xover.acoustics.air import speed_of_sound_m_s
+from xover.design.adapting.figures import rates_of
+from xover.design.verifying.slips import Slip
+from xover.design.verifying.verification import Explanation, Verified
+from xover.model.places import label
+from xover.model.preset import Preset
+from xover.model.profile import Profile
+from xover.model.units import METRES_PER_FOOT, show_db, show_ms
+
+DELAY_TOLERANCE_MS = 0.05
+GAIN_TOLERANCE_DB = 0.3
+"""Differences up to these, and half a step of the device, are not called slips. Common practice,
+no source."""
+
+
+class _Offset(Struct, frozen=True):
+    """How far a figure lies from what was meant, and what that was."""
+
+    at: int
+    meant: float
+    offset: float
+
+
+def judge_session(
+    preset: Preset,
+    results: Sequence[Verified],
+    *,
+    driven: Sequence[str],
+    loop_known: bool,
+    profile: Profile | None = None,
+) -> list[Verified]:
+    """The same results with delay and gain judged where that can be done.
+
+    `driven` names the input of each capture. Results of captures that do not share a loop and a
+    time zero must not be judged together.
+    """
+    judged = list(results)
+    indices = [_index(preset, one.output) for one in results]
+    delays = [
+        _Offset(at, meant, one.latency_ms - meant - (profile.latency_ms if profile else 0.0))
+        for at, one, name in zip(indices, results, driven, strict=True)
+        for meant in [preset.outputs[at].delay_ms + preset.input(name).delay_ms]
+    ]
+    gains = [
+        _Offset(at, meant, one.gain_offset_db - meant)
+        for at, one, name in zip(indices, results, driven, strict=True)
+        for meant in [
+            preset.outputs[at].gain_db
+            + preset.outputs[at].inputs[name]
+            + preset.input(name).gain_db
+        ]
+    ]
+    delay_limit_ms = DELAY_TOLERANCE_MS + _delay_step_ms(preset, profile)
+    gain_limit_db = GAIN_TOLERANCE_DB + (0.5 * profile.gain_db.step if profile else 0.0)
+    same_input = len(set(driven)) == 1
+    absolute_delay = loop_known and profile is not None
+    for field, offsets, limit, absolute in (
+        ("delay_ms", delays, delay_limit_ms, absolute_delay),
+        ("gain_db", gains, gain_limit_db, loop_known),
+    ):
+        if not absolute and (len(results) < 2 or not same_input):
+            continue
+        common = 0.0 if absolute else _common([one.offset for one in offsets], limit)
+        for k, one in enumerate(offsets):
+            judged[k] = _with_test(
+                preset, judged[k], one, field, common, limit, pair=_pair(offsets, k, absolute)
+            )
+    return judged
+
+
+def _with_test(
+    preset: Preset,
+    result: Verified,
+    one: _Offset,
+    field: str,
+    common: float,
+    limit: float,
+    *,
+    pair: int | None,
+) -> Verified:
+    """A result with one field tested: taken off the list of what cannot be, a slip if it is off."""
+    where = f"outputs[{one.at}].{field}"
+    result = replace(
+        result, not_testable=tuple(each for each in result.not_testable if each != where)
+    )
+    off = one.offset - common
+    if abs(off) <= limit:
+        return result
+    seen = one.meant + off
+    slip = Slip(where, one.meant, seen, _sentence(preset, where, field, one.meant, seen, limit))
+    if pair is not None:
+        other = label(preset, f"outputs[{pair}]")
+        slip = replace(slip, sentence=f"{slip.sentence} (if {other} is right)")
+    explanations = tuple(
+        replace(each, slips=(*each.slips, slip)) for each in result.explanations
+    ) or (
+        Explanation(
+            (slip,), result.residual_db_rms, result.residual_deg_rms, 0.5 if pair else 1.0
+        ),
+    )
+    return replace(result, matches=False, explanations=explanations)
+
+
+def _sentence(
+    preset: Preset, where: str, field: str, meant: float, seen: float, limit: float
+) -> str:
+    name = label(preset, where)
+    if field == "gain_db":
+        sign = ", the sign exchanged" if meant and abs(seen + meant) <= limit else ""
+        return f"{name}: meant {show_db(meant)}, looks like {show_db(seen)}{sign}"
+    story = _delay_story(preset, meant, seen, limit)
+    return f"{name}: meant {show_ms(meant)}, looks like {show_ms(seen)}{story}"
+
+
+def _delay_story(preset: Preset, meant_ms: float, seen_ms: float, limit_ms: float) -> str:
+    """How such a delay comes about: missing, ten times off, typed in another unit."""
+    speed_m_s = speed_of_sound_m_s(preset.air)
+    per_ms = {
+        "metres": speed_m_s / 1e3,
+        "feet": speed_m_s / 1e3 / METRES_PER_FOOT,
+        "samples": preset.sample_rate_hz / 1e3,
+    }
+    stories = [(0.0, ", missing")]
+    for unit, factor in per_ms.items():
+        stories.append((meant_ms / factor, f", milliseconds typed as {unit}"))
+        stories.append((meant_ms * factor, f", {unit} typed as milliseconds"))
+    stories += [(meant_ms * 10.0, ", ten times too long"), (meant_ms / 10.0, ", a tenth of it")]
+    text = f"{meant_ms:.6g}"
+    for k in range(len(text) - 1):
+        if "." not in text[k : k + 2] and text[k] != text[k + 1]:
+            swapped = float(text[:k] + text[k + 1] + text[k] + text[k + 2 :])
+            stories.append((swapped, ", digits exchanged"))
+    found = min(stories, key=lambda story: abs(story[0] - seen_ms))
+    return found[1] if abs(found[0] - seen_ms) <= limit_ms else ""
+
+
+def _common(offsets: Sequence[float], limit: float) -> float:
+    """What most outputs share: the middle of the largest set within the limit of each other."""
+    best = max(offsets, key=lambda one: sum(abs(one - other) <= limit for other in offsets))
+    return statistics.median(one for one in offsets if abs(one - best) <= limit)
+
+
+def _pair(offsets: Sequence[_Offset], at: int, absolute: bool) -> int | None:
+    """The other of only two outputs that are compared with each other, else None."""
+    return None if absolute or len(offsets) != 2 else offsets[1 - at].at
+
+
+def _delay_step_ms(preset: Preset, profile: Profile | None) -> float:
+    if profile is None:
+        return 0.0
+    from xover.design.adapting.figures import delay_ms_of
+
+    rates = rates_of(profile, preset.sample_rate_hz)
+    return delay_ms_of(profile.delay.step, profile.delay, rates)
+
+
+def _index(preset: Preset, name: str) -> int:
+    return next(at for at, item in enumerate(preset.outputs) if item.name == name)

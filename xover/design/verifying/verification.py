@@ -1,0 +1,223 @@
+"""Verification of one output: does the capture match what was meant, and if not, why not.
+
+Latency and gain of the measuring loop are fitted along, so an output's own delay and gain cannot
+be tested here; `verifying.sessions` does that where the loop was captured by itself or several
+outputs in one session.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
+
+from xover.design.adapting.bands import ANALOGUE_RATE_HZ
+from xover.design.verifying.parts import Part, parts_of
+from xover.design.verifying.points import Points
+from xover.design.verifying.search import Fit, Problem
+from xover.design.verifying.slips import Change, Slip, candidates, changes_of, roundings_of
+from xover.dsp.axis import Axis, ComplexArray, FloatArray
+from xover.model.places import label
+from xover.model.preset import Preset
+from xover.model.problems import Refused
+from xover.model.profile import Profile
+
+NEPER_DB = 20.0 / np.log(10.0)
+SIGNIFICANT = 30.0
+"""By how much a slip has to lower χ² before it is believed at all."""
+OTHER_OUTPUT_COST = 3.0
+EXPLANATIONS = 5
+KNOWN_LOOP = (0.1, 1.0)
+UNKNOWN_LOOP = (0.3, 3.0)
+"""What may remain of level (dB rms) and phase (degrees rms) in a match, by how well the measuring
+loop is known. Common practice, no source."""
+
+
+class Explanation(Struct, frozen=True):
+    """One way to explain a capture, with what remains unexplained and how likely it is."""
+
+    slips: tuple[Slip, ...]
+    residual_db_rms: float
+    residual_deg_rms: float
+    confidence: float
+
+
+class Verified(Struct, frozen=True):
+    """One output: whether it matches, what remains, and the explanations, best first.
+
+    `latency_ms` is the time from input to output beyond the filters' own, `gain_offset_db` the
+    gain of the whole loop beyond the filters'. `difference_db` and `difference_deg` are captured
+    over meant at `frequency_hz`, loop gain and latency taken out.
+    """
+
+    output: str
+    matches: bool
+    residual_db_rms: float
+    residual_deg_rms: float
+    latency_ms: float
+    gain_offset_db: float
+    explanations: tuple[Explanation, ...]
+    not_testable: tuple[str, ...]
+    tolerance_db: float
+    tolerance_deg: float
+    frequency_hz: tuple[float, ...]
+    difference_db: tuple[float, ...]
+    difference_deg: tuple[float, ...]
+    notes: tuple[str, ...] = ()
+
+
+def verify_output(
+    preset: Preset,
+    output: str,
+    points: Points,
+    *,
+    driven: str,
+    loop_known: bool = False,
+    profile: Profile | None = None,
+) -> Verified:
+    """Compare the points of a capture with what `preset` means for an output.
+
+    `driven` is the input that carried the signal. With a profile, `preset` is what the device
+    holds. Raises `Refused` where the output is muted or not fed by that input.
+    """
+    at = next(k for k, item in enumerate(preset.outputs) if item.name == output)
+    axis = Axis(points.frequency_hz, preset.sample_rate_hz)
+    parts, meant = _meant(preset, at, driven, axis)
+    names = [label(preset, part.where) for part in parts]
+    problem = Problem(
+        points,
+        meant,
+        loop_known=loop_known,
+        extra_np=_high_frequency_doubt(preset, at, driven, axis, meant, profile),
+        roundings=roundings_of(parts, axis) if profile is None else None,
+    )
+    rate_hz = preset.sample_rate_hz
+    singles = changes_of(candidates(parts, names, rate_hz, profile), parts, axis)
+    singles += _whole(preset, at, driven, meant, axis)
+    (as_meant,) = problem.fits([()])
+    fits = sorted(problem.fits([(one,) for one in singles]), key=lambda fit: fit.total)
+    level_db, phase_deg = _rms(as_meant, problem)
+    tolerance_db, tolerance_deg = KNOWN_LOOP if loop_known else UNKNOWN_LOOP
+    is_explained = as_meant.chi_square - fits[0].total >= SIGNIFICANT
+    matches = not is_explained and level_db <= tolerance_db and phase_deg <= tolerance_deg
+    notes: list[str] = []
+    if not matches and _leaves_much(fits[0], problem):
+        pairs = problem.pairs(singles)
+        fits = sorted([*fits, *pairs], key=lambda fit: fit.total)
+    explanations = [] if matches else _explain(fits, problem)
+    if explanations and _leaves_much(fits[0], problem, factor=4.0):
+        notes.append(
+            "none of these explains all of it: perhaps more than two slips, another input, or "
+            "a capture of something else"
+        )
+    return Verified(
+        output=output,
+        matches=matches,
+        residual_db_rms=level_db,
+        residual_deg_rms=phase_deg,
+        latency_ms=points.delay_ms + 1e3 * fits[0].delay_s
+        if not matches
+        else points.delay_ms + 1e3 * as_meant.delay_s,
+        gain_offset_db=float(NEPER_DB * (as_meant if matches else fits[0]).gain_np),
+        explanations=tuple(explanations),
+        not_testable=(f"outputs[{at}].gain_db", f"outputs[{at}].delay_ms"),
+        tolerance_db=tolerance_db,
+        tolerance_deg=tolerance_deg,
+        frequency_hz=tuple(points.frequency_hz.tolist()),
+        difference_db=tuple((NEPER_DB * as_meant.residual.real).tolist()),
+        difference_deg=tuple(np.rad2deg(as_meant.residual.imag).tolist()),
+        notes=tuple(notes),
+    )
+
+
+def _meant(preset: Preset, at: int, driven: str, axis: Axis) -> tuple[list[Part], ComplexArray]:
+    """The parts of an output from one input, and ln of their product with the polarities."""
+    output = preset.outputs[at]
+    if driven not in output.inputs:
+        raise Refused.at(
+            f"outputs[{at}].inputs",
+            f"“{output.name}” is not fed by “{driven}”; name the input that carried the signal",
+        )
+    k, item = next((k, one) for k, one in enumerate(preset.inputs) if one.name == driven)
+    parts = parts_of(output, f"outputs[{at}]", [(f"inputs[{k}]", item)], axis)
+    total: ComplexArray = np.zeros(len(axis), dtype=np.complex128)
+    for part in parts:
+        total = total + part.log
+    inverted = (output.polarity == "inverted") != (item.polarity == "inverted")
+    return parts, total + (1j * np.pi if inverted else 0.0)
+
+
+def _whole(preset: Preset, at: int, driven: str, meant: ComplexArray, axis: Axis) -> list[Change]:
+    """Slips of the whole output: polarity, and the settings of another."""
+    item = preset.outputs[at]
+    name = label(preset, f"outputs[{at}]")
+    seen = "normal" if item.polarity == "inverted" else "inverted"
+    words = f"{name} polarity: meant {item.polarity}, looks {seen}"
+    slip = Slip(f"outputs[{at}].polarity", item.polarity, seen, words)
+    turned = np.full(len(axis), 1j * np.pi)
+    found = [Change((slip,), frozenset({-1}), 0.0, turned)]
+    for k, other in enumerate(preset.outputs):
+        if k == at:
+            continue
+        renamed = replace(other, name=item.name, inputs=item.inputs, polarity=item.polarity)
+        outputs = (*preset.outputs[:at], renamed, *preset.outputs[at + 1 :])
+        _, log = _meant(replace(preset, outputs=outputs), at, driven, axis)
+        delta = log - meant
+        if np.max(np.abs(delta)) < 1e-6:
+            continue
+        words = f"{name}: looks like the settings of {label(preset, f'outputs[{k}]')}"
+        slip = Slip(f"outputs[{at}]", item.name, other.name, words)
+        every = frozenset(range(-1, 1_000))
+        found.append(Change((slip,), every, OTHER_OUTPUT_COST, delta))
+    return found
+
+
+def _high_frequency_doubt(
+    preset: Preset,
+    at: int,
+    driven: str,
+    axis: Axis,
+    meant: ComplexArray,
+    profile: Profile | None,
+) -> FloatArray | None:
+    """Where the device's filters near half its rate are unknown: bilinear against analogue."""
+    if profile is not None and profile.eq.high_frequency != "unknown":
+        return None
+    _, log = _meant(preset, at, driven, Axis(axis.frequency_hz, ANALOGUE_RATE_HZ))
+    return np.asarray(np.abs(log - meant))
+
+
+def _leaves_much(best: Fit, problem: Problem, *, factor: float = 1.3) -> bool:
+    """Whether a fit leaves clearly more than noise: χ² against twice the number of points."""
+    return best.chi_square > 2.0 * problem.root.size * factor + 40.0
+
+
+def _rms(fit: Fit, problem: Problem) -> tuple[float, float]:
+    """What remains of level in dB and of phase in degrees, weighted by how well it is known."""
+    weight = problem.root**2 / np.sum(problem.root**2)
+    level = NEPER_DB * np.sqrt(np.sum(weight * fit.residual.real**2))
+    phase = np.rad2deg(np.sqrt(np.sum(weight * fit.residual.imag**2)))
+    return float(level), float(phase)
+
+
+def _explain(fits: Sequence[Fit], problem: Problem) -> list[Explanation]:
+    """The best fit of each set of places, most likely first."""
+    seen: set[frozenset[str]] = set()
+    kept: list[Fit] = []
+    for fit in fits:
+        if fit.places not in seen:
+            seen.add(fit.places)
+            kept.append(fit)
+        if len(kept) == EXPLANATIONS:
+            break
+    behind = np.array([fit.total - kept[0].total for fit in kept])
+    likelihood = np.exp(-0.5 * np.minimum(behind, 1e3))
+    share = likelihood / likelihood.sum()
+    found = []
+    for fit, confidence in zip(kept, share, strict=True):
+        level_db, phase_deg = _rms(fit, problem)
+        slips = tuple(slip for change in fit.changes for slip in change.slips)
+        found.append(Explanation(slips, level_db, phase_deg, float(confidence)))
+    return found
