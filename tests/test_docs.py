@@ -254,6 +254,7 @@ def fields(value: Any, path: str = "") -> set[str]:
         ("limits", "presets/harbour-hall.json"),
         ("level", 'presets/harbour-hall.json --listener "Row 8" --input-level-dbu -10'),
         ("trace", "docs/tour/sub.wav"),
+        ("verify", 'presets/harbour-hall.json --drive Left --output "Top L" docs/tour/loop.wav'),
         (
             "adapt",
             "presets/harbour-hall.json --processor presets/processors/old-ferry-2x6.json",

@@ -14,6 +14,7 @@ COMMANDS: dict[str, str] = {
     "trace": "read a measured response, and attach it to a preset",
     "adapt": "the preset as one kind of processor can hold it",
     "sheet": "the entry sheet to type from",
+    "verify": "what was entered against what was meant, with the likeliest slips",
     "schema": "the JSON Schema of the file format",
 }
 """Every command with its line of help."""

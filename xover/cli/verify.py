@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @click.command(
-    epilog="Example: xover verify presets/harbour-hall.json --output Sub docs/tour/sub-loop.wav",
+    epilog="Example: xover verify presets/harbour-hall.json --drive Left --output “Top L” docs/tour/loop.wav",
 )
 @preset_argument
 @click.option("--processor", metavar="PROFILE", help="The processor's profile.")

@@ -35,6 +35,8 @@ class Points:
     response: ComplexArray
     noise: FloatArray
     delay_ms: float
+    resolution_hz: float = 0.0
+    """The closest that two points of the capture stood: 1/length for an impulse response."""
 
 
 def condense(captured: CapturedResponse, *, top_hz: float, name: str) -> Points:
@@ -72,7 +74,8 @@ def condense(captured: CapturedResponse, *, top_hz: float, name: str) -> Points:
             f"{name} is too noisy or too short: only {int(good.sum())} of {good.size} points stand "
             "out of the noise",
         )
-    return Points(centre[good], mean[good], relative[good], captured.delay_ms)
+    resolution_hz = float(np.min(np.diff(frequency)))
+    return Points(centre[good], mean[good], relative[good], captured.delay_ms, resolution_hz)
 
 
 def divided(points: Points, loop: Points) -> Points:
@@ -97,6 +100,7 @@ def divided(points: Points, loop: Points) -> Points:
         points.response[keep] * np.exp(-log),
         np.hypot(points.noise[keep], noise),
         points.delay_ms - loop.delay_ms,
+        max(points.resolution_hz, loop.resolution_hz),
     )
 
 

@@ -77,9 +77,9 @@ def judge_session(
             continue
         common = 0.0 if absolute else _common([one.offset for one in offsets], limit)
         for k, one in enumerate(offsets):
-            judged[k] = _with_test(
-                preset, judged[k], one, field, common, limit, pair=_pair(offsets, k, absolute)
-            )
+            pair = _pair(offsets, k, absolute)
+            reference = common if pair is None else offsets[1 - k].offset
+            judged[k] = _with_test(preset, judged[k], one, field, reference, limit, pair=pair)
     return judged
 
 
@@ -109,9 +109,7 @@ def _with_test(
     explanations = tuple(
         replace(each, slips=(*each.slips, slip)) for each in result.explanations
     ) or (
-        Explanation(
-            (slip,), result.residual_db_rms, result.residual_deg_rms, 0.5 if pair else 1.0
-        ),
+        Explanation((slip,), result.residual_db_rms, result.residual_deg_rms, 0.5 if pair else 1.0),
     )
     return replace(result, matches=False, explanations=explanations)
 

@@ -23,6 +23,7 @@ from xover.model.places import label
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.model.profile import Profile
+from xover.model.units import show_hz, show_ms
 
 NEPER_DB = 20.0 / np.log(10.0)
 SIGNIFICANT = 30.0
@@ -86,6 +87,8 @@ def verify_output(
     axis = Axis(points.frequency_hz, preset.sample_rate_hz)
     parts, meant = _meant(preset, at, driven, axis)
     names = [label(preset, part.where) for part in parts]
+    _check_resolution(parts, names, points)
+    unseen = _unseen(parts, points)
     problem = Problem(
         points,
         meant,
@@ -102,7 +105,7 @@ def verify_output(
     tolerance_db, tolerance_deg = KNOWN_LOOP if loop_known else UNKNOWN_LOOP
     is_explained = as_meant.chi_square - fits[0].total >= SIGNIFICANT
     matches = not is_explained and level_db <= tolerance_db and phase_deg <= tolerance_deg
-    notes: list[str] = []
+    notes = _range_notes([names[k] for k in unseen], points)
     if not matches and _leaves_much(fits[0], problem):
         pairs = problem.pairs(singles)
         fits = sorted([*fits, *pairs], key=lambda fit: fit.total)
@@ -122,7 +125,11 @@ def verify_output(
         else points.delay_ms + 1e3 * as_meant.delay_s,
         gain_offset_db=float(NEPER_DB * (as_meant if matches else fits[0]).gain_np),
         explanations=tuple(explanations),
-        not_testable=(f"outputs[{at}].gain_db", f"outputs[{at}].delay_ms"),
+        not_testable=(
+            f"outputs[{at}].gain_db",
+            f"outputs[{at}].delay_ms",
+            *(parts[k].where for k in unseen),
+        ),
         tolerance_db=tolerance_db,
         tolerance_deg=tolerance_deg,
         frequency_hz=tuple(points.frequency_hz.tolist()),
@@ -147,6 +154,39 @@ def _meant(preset: Preset, at: int, driven: str, axis: Axis) -> tuple[list[Part]
         total = total + part.log
     inverted = (output.polarity == "inverted") != (item.polarity == "inverted")
     return parts, total + (1j * np.pi if inverted else 0.0)
+
+
+def _check_resolution(parts: Sequence[Part], names: Sequence[str], points: Points) -> None:
+    """Raise `Refused` where the capture is too short for the lowest filter."""
+    if not parts:
+        return
+    at = min(range(len(parts)), key=lambda k: parts[k].item.frequency_hz)
+    lowest_hz = parts[at].item.frequency_hz
+    if points.resolution_hz > lowest_hz:
+        raise Refused.at(
+            "",
+            f"the capture is too short: it tells {show_hz(points.resolution_hz)} apart, and "
+            f"{names[at]} is at {show_hz(lowest_hz)}; capture at least "
+            f"{show_ms(3e3 / lowest_hz, 0)}",
+        )
+
+
+def _unseen(parts: Sequence[Part], points: Points) -> list[int]:
+    """The parts whose frequency lies outside what was captured."""
+    low, high = float(points.frequency_hz[0]), float(points.frequency_hz[-1])
+    return [
+        k for k, part in enumerate(parts) if not low / 1.1 <= part.item.frequency_hz <= high * 1.1
+    ]
+
+
+def _range_notes(unseen: Sequence[str], points: Points) -> list[str]:
+    low, high = float(points.frequency_hz[0]), float(points.frequency_hz[-1])
+    if not unseen:
+        return []
+    return [
+        f"the capture stands out of the noise from {show_hz(low)} to {show_hz(high)} only: "
+        f"{', '.join(unseen)} cannot be seen in it"
+    ]
 
 
 def _whole(preset: Preset, at: int, driven: str, meant: ComplexArray, axis: Axis) -> list[Change]:

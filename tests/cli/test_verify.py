@@ -1,0 +1,222 @@
+"""`xover verify` on a real, independent processor: ffmpeg, set from an adapted preset by hand.
+
+Its `equalizer`, `lowshelf`, `highshelf`, `highpass` and `lowpass` are the cookbook's filters, its
+Linkwitz-Riley a pair of `highpass` or `lowpass`; nothing of it comes from this project.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from pathlib import Path
+
+import imageio_ffmpeg
+import numpy as np
+import pytest
+import soundfile
+from msgspec.structs import replace
+
+from xover.cli.entry import run
+from xover.design.adapting.adaptation import adapt
+from xover.files.preset_json import load
+from xover.files.profile_json import load_profile
+from xover.model.processing import Crossover, Output
+
+ROOT = Path(__file__).parents[2]
+HALL = ROOT / "presets" / "harbour-hall.json"
+OLD = ROOT / "presets" / "processors" / "old-ferry-2x6.json"
+RATE_HZ = 48_000
+POLES = {
+    ("butterworth", 12): ((1.0, 0.70710678),),
+    ("butterworth", 24): ((1.0, 0.54119610), (1.0, 1.30656296)),
+    ("bessel", 24): ((1.430172, 0.521935), (1.603358, 0.805538)),
+}
+"""Frequency and Q of pole pairs, corners at −3.01 dB: handbook values (scipy's `bessel`, "mag")."""
+
+
+def crossover(item: Crossover | None, name: str) -> list[str]:
+    """Pole pairs one by one; Linkwitz-Riley as two Butterworth filters of half the order."""
+    if item is None:
+        return []
+    squared = item.family == "linkwitz-riley"
+    family = "butterworth" if squared else item.family
+    slope = item.slope_db_per_octave // (2 if squared else 1)
+    f = item.frequency_hz
+    if slope == 6:
+        one = [f"{name}=f={f}:p=1:r=f64"]
+    else:
+        pairs = POLES[family, slope]
+        at = [f / factor if name == "highpass" else f * factor for factor, _ in pairs]
+        one = [f"{name}=f={hz}:p=2:t=q:w={q}:r=f64" for hz, (_, q) in zip(at, pairs, strict=True)]
+    return one * (2 if squared else 1)
+
+
+def chain(output: Output, delay_ms: float | None = None) -> str:
+    """What a person would set in ffmpeg for an output."""
+    filters = crossover(output.high_pass, "highpass") + crossover(output.low_pass, "lowpass")
+    names = {"peak": "equalizer", "low_shelf": "lowshelf", "high_shelf": "highshelf"}
+    for item in output.eq:
+        filters.append(
+            f"{names[item.kind]}=f={item.frequency_hz}:t=q:w={item.q}:g={item.gain_db}:r=f64"
+        )
+    late = round((output.delay_ms if delay_ms is None else delay_ms) * RATE_HZ / 1e3)
+    filters.append(f"adelay=delays={late}S")
+    filters.append(f"volume={output.gain_db}dB:precision=double")
+    return ",".join(filters)
+
+
+def process(folder: Path, name: str, graph: str, *, noise_db: float = -90.0) -> str:
+    """An impulse through ffmpeg, with a little noise, as a file."""
+    impulse = np.zeros(RATE_HZ)
+    impulse[480] = 1.0
+    source, target = folder / "impulse.wav", folder / name
+    soundfile.write(source, impulse, RATE_HZ, subtype="DOUBLE")
+    subprocess.run(
+        [imageio_ffmpeg.get_ffmpeg_exe(), "-hide_banner", "-loglevel", "error", "-y",
+         "-i", str(source), "-af", graph, "-c:a", "pcm_f64le", str(target)],
+        check=True,
+    )  # fmt: skip
+    samples, rate = soundfile.read(target)
+    random = np.random.default_rng(1).standard_normal(samples.size)
+    spread = 10.0 ** (noise_db / 20.0) / np.sqrt(samples.size)
+    soundfile.write(target, samples + spread * random, rate, subtype="DOUBLE")
+    return str(target)
+
+
+@pytest.fixture(scope="module")
+def held():
+    """What the old processor holds of the hall: the figures that are typed."""
+    return adapt(load(HALL), load_profile(OLD)).preset
+
+
+def verify(capsys, *words: str) -> tuple[int, dict]:
+    code = run(["verify", str(HALL), "--processor", str(OLD), *words, "--json"])
+    return code, json.loads(capsys.readouterr().out)
+
+
+def test_what_was_typed_right_matches(held, tmp_path, capsys):
+    words = []
+    for name in ("Sub", "Top L"):
+        path = process(tmp_path, f"{name}.wav", chain(held.output(name)))
+        words += ["--output", name, path]
+    code, answer = verify(capsys, "--drive", "Left", *words[3:])
+    assert (code, answer["outputs"][0]["matches"]) == (0, True)
+    assert answer["outputs"][0]["residual_db_rms"] < 0.05
+
+
+SLIPS = {
+    "gain sign": (
+        lambda item: replace(item, eq=(replace(item.eq[0], gain_db=-item.eq[0].gain_db),
+                                       *item.eq[1:])),
+        "outputs[1].eq[0].gain_db",
+    ),
+    "missing band": (lambda item: replace(item, eq=item.eq[:1]), "outputs[1].eq[1].bypassed"),
+    "slope": (
+        lambda item: replace(item, high_pass=replace(item.high_pass, slope_db_per_octave=12)),
+        "outputs[1].high_pass.slope_db_per_octave",
+    ),
+    "octaves as Q": (
+        lambda item: replace(item, eq=(replace(item.eq[0], q=0.7), *item.eq[1:])),
+        "outputs[1].eq[0].q",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("slip", SLIPS)
+def test_a_slip_is_named(slip, held, tmp_path, capsys):
+    change, where = SLIPS[slip]
+    path = process(tmp_path, "top.wav", chain(change(held.output("Top L"))))
+    code, answer = verify(capsys, "--drive", "Left", "--output", "Top L", path)
+    assert code == 1
+    best = answer["outputs"][0]["explanations"][0]
+    assert [one["where"] for one in best["slips"]] == [where]
+    assert best["residual_db_rms"] < 0.05
+
+
+def test_polarity_and_the_settings_of_another(held, tmp_path, capsys):
+    turned = chain(held.output("Top L")) + ",volume=-1:precision=double"
+    path = process(tmp_path, "turned.wav", turned)
+    _, answer = verify(capsys, "--drive", "Left", "--output", "Top L", path)
+    assert answer["outputs"][0]["explanations"][0]["slips"][0]["where"] == "outputs[1].polarity"
+    path = process(tmp_path, "other.wav", chain(held.output("Delay L")))
+    _, answer = verify(capsys, "--drive", "Left", "--output", "Top L", path)
+    sentence = answer["outputs"][0]["explanations"][0]["slips"][0]["sentence"]
+    assert "looks like the settings of Delay" in sentence
+
+
+def test_delay_and_gain_between_outputs_of_one_session(held, tmp_path, capsys):
+    words = ["--drive", "Left"]
+    for name, delay_ms in (("Top L", None), ("Delay L", 0.0)):
+        path = process(tmp_path, f"{name}.wav", chain(held.output(name), delay_ms))
+        words += ["--output", name, path]
+    code, answer = verify(capsys, *words)
+    assert code == 1
+    top, delayed = answer["outputs"]
+    assert top["not_testable"] == delayed["not_testable"] == []
+    (slip,) = delayed["explanations"][0]["slips"]
+    assert slip["where"].endswith(".delay_ms")
+    assert slip["looks_like"] == pytest.approx(0.0, abs=0.03)
+    assert slip["sentence"].endswith("missing (if Top L is right)")
+
+
+def test_the_interface_alone_makes_delay_and_gain_testable(held, tmp_path, capsys):
+    # An interface with a coupling of its own and 2.3 ms of the processor, as its profile says.
+    interface = "highpass=f=8:p=1:r=f64"
+    loop = process(tmp_path, "loop.wav", interface)
+    item = held.output("Top L")
+    latency_ms = load_profile(OLD).latency_ms
+    graph = f"{interface},{chain(item, item.delay_ms + latency_ms)},volume=-3dB:precision=double"
+    path = process(tmp_path, "top.wav", graph)
+    words = ["--drive", "Left", "--output", "Top L", path, "--loop", loop]
+    code, answer = verify(capsys, *words)
+    (one,) = answer["outputs"]
+    assert one["not_testable"] == []
+    (slip,) = one["explanations"][0]["slips"]
+    assert slip["where"] == "outputs[1].gain_db"
+    assert slip["looks_like"] - slip["meant"] == pytest.approx(-3.0, abs=0.05)
+    assert code == 1
+
+
+def test_text_for_people(held, tmp_path, capsys):
+    item = held.output("Top L")
+    wrong = replace(item, eq=(replace(item.eq[0], gain_db=-item.eq[0].gain_db), *item.eq[1:]))
+    path = process(tmp_path, "top.wav", chain(wrong))
+    words = ["--processor", str(OLD), "--drive", "Left", "--output", "Top L", path]
+    assert run(["verify", str(HALL), *words]) == 1
+    text = capsys.readouterr().out
+    gain_db = item.eq[0].gain_db
+    signed = [f"{'+' if one > 0 else '−'}{abs(one):.1f} dB" for one in (gain_db, -gain_db)]
+    assert f"1. Top L, EQ 1 gain: meant {signed[0]}, looks like {signed[1]}\n" in text
+    assert "not testable this way: Top L, gain, Top L, delay" in text
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["--output", "Nobody", "x.wav"], "Nobody"),
+        (["--output", "Top L", "nowhere.wav"], "there is no such file"),
+        (["--output", "Top L", "a", "--output", "top l", "b"], "named twice"),
+        (["--drive", "Aux", "--output", "Top L", "x.wav"], "is not fed by “Aux”"),
+    ],
+)
+def test_bad_input(words, sentence, capsys):
+    assert run(["verify", str(HALL), *words]) == 2
+    assert sentence in capsys.readouterr().err
+
+
+def test_captures_that_cannot_be_compared(tmp_path, capsys):
+    short = tmp_path / "short.wav"
+    samples = np.zeros(64)
+    samples[3] = 1.0
+    soundfile.write(short, samples, RATE_HZ, subtype="DOUBLE")
+    assert run(["verify", str(HALL), "--drive", "Left", "--output", "Top L", str(short)]) == 2
+    assert "the capture is too short: it tells 750 Hz apart" in capsys.readouterr().err
+    level = tmp_path / "level.txt"
+    level.write_text("Hz dB\n" + "".join(f"{20 * 1.1**k:.1f} {k % 3 - 1.5}\n" for k in range(70)))
+    assert run(["verify", str(HALL), "--drive", "Left", "--output", "Top L", str(level)]) == 2
+    assert "has no phase" in capsys.readouterr().err
+    noise = tmp_path / "noise.wav"
+    random = np.random.default_rng(3).standard_normal(RATE_HZ)
+    soundfile.write(noise, 0.1 * random, RATE_HZ, subtype="DOUBLE")
+    assert run(["verify", str(HALL), "--drive", "Left", "--output", "Top L", str(noise)]) == 2
+    assert "too noisy" in capsys.readouterr().err
