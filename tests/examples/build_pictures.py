@@ -28,6 +28,8 @@ import xover
 from tests.examples.hall import PLACE
 from tests.examples.room import WINDOW_RATE_HZ, WINDOW_SAMPLES, bins_hz, captured, electrical
 from tests.examples.terminal_svg import terminal_svg
+from xover.dsp.axis import Axis
+from xover.dsp.response import output_stage
 from xover.sheets.electrical import electrical_curves
 from xover.sheets.formats import sheet
 from xover.sheets.rows import sheet_of
@@ -61,6 +63,7 @@ SHOWN = {
 def main() -> None:
     """Build everything anew, over what is there."""
     write_captures(TOUR)
+    write_loop(TOUR)
     for name, picture in pictures().items():
         (PICTURES / name).write_text(picture, encoding="utf-8")
         print(f"wrote {PICTURES / name}", file=sys.stderr)
@@ -135,6 +138,23 @@ def write_captures(folder: Path) -> None:
         soundfile.write(
             folder / name, 0.5 * impulse / largest, int(WINDOW_RATE_HZ), subtype="PCM_24"
         )
+
+
+def write_loop(folder: Path) -> None:
+    """The hall's Top L captured at the processor, EQ 1 typed with the wrong sign."""
+    hall = xover.load(xover.default_example())
+    item = hall.output("Top L")
+    first = item.eq[0]
+    wrong = replace(item, eq=(replace(first, gain_db=-float(first.gain_db)), *item.eq[1:]))
+    count, rate_hz = 16_384, 48_000
+    frequency_hz = np.arange(1, count) * rate_hz / (2 * count)
+    response = output_stage(wrong, Axis(frequency_hz, rate_hz))
+    turn = np.exp(-2j * np.pi * frequency_hz * 0.0123)
+    spectrum = np.concatenate([[0.0], response * turn, [0.0]])
+    impulse = np.fft.irfft(spectrum)
+    noise = np.random.default_rng(3).standard_normal(impulse.size)
+    samples = 0.4 * impulse / np.max(np.abs(impulse)) + 2e-6 * noise
+    soundfile.write(folder / "loop.wav", samples, rate_hz, subtype="PCM_24")
 
 
 def pictures() -> dict[str, str]:

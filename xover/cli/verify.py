@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @click.command(
-    epilog="Example: xover verify presets/harbour-hall.json --drive Left --output “Top L” docs/tour/loop.wav",
+    epilog="Example: xover verify evening.json --drive Left --output “Top L” sub.wav",
 )
 @preset_argument
 @click.option("--processor", metavar="PROFILE", help="The processor's profile.")

@@ -10,6 +10,9 @@ from xover.model.places import label
 from xover.model.preset import Preset
 from xover.model.units import plain, show_db, show_hz, show_ms
 
+TOLD = 0.005
+"""Explanations with a smaller share of the likelihood are left to the JSON."""
+
 
 def verification_text(preset: Preset, results: Sequence[Verified]) -> list[str]:
     """The lines of a report, all inert."""
@@ -31,7 +34,8 @@ def _output(preset: Preset, one: Verified) -> list[str]:
         f"  loop: {show_ms(one.latency_ms)}, {show_db(one.gain_offset_db)}; a match may differ by "
         f"{plain(one.tolerance_db, 1)} dB and {plain(one.tolerance_deg, 0)}° rms"
     )
-    for number, each in enumerate(one.explanations, 1):
+    likely = [each for each in one.explanations if each.confidence >= TOLD]
+    for number, each in enumerate(likely, 1):
         sentences = list(dict.fromkeys(slip.sentence for slip in each.slips))
         left = f"leaves {plain(each.residual_db_rms, 2)} dB, {plain(each.residual_deg_rms, 1)}°"
         lines.append(f"  {number}. {sentences[0]}")

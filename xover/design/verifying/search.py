@@ -103,6 +103,7 @@ class Problem:
                 np.concatenate([zero, self.root * top * frequency / frequency[-1]]),
             ]
             prior += [1.0, 1.0, 1.0 / 0.03**2, 1.0 / 0.1**2]
+        self.loop_terms = len(rows)
         if roundings is not None:
             rows += list(self.stacked(roundings))
             prior += [1.0] * roundings.shape[0]
@@ -122,7 +123,8 @@ class Problem:
     def judge(self, deltas: ComplexArray) -> tuple[FloatArray, FloatArray, ComplexArray]:
         """χ² of hypotheses δ (m, n), their fitted nuisances (m, k), and what remains (m, n).
 
-        Whole turns of phase are taken out of each.
+        Whole turns of phase and the loop are taken out of what remains, a device's unknown
+        roundings are not.
         """
         remaining = self.y[None, :] - deltas
         vectors = self.stacked(remaining)
@@ -134,7 +136,9 @@ class Problem:
         inner = vectors @ self.basis.T
         fitted = inner @ self.solve
         chi = np.einsum("ij,ij->i", vectors, vectors) - np.einsum("ij,ij->i", inner, fitted)
-        return chi, fitted, remaining - self._nuisance(fitted)
+        loop = fitted.copy()
+        loop[:, self.loop_terms :] = 0.0
+        return chi, fitted, remaining - self._nuisance(loop)
 
     def _wrapped(self, remaining: ComplexArray) -> ComplexArray:
         """The same with single points brought within half a turn of the fitted course."""

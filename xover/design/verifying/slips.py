@@ -270,7 +270,7 @@ def _free_qs(item: EqSection, rate_hz: float, profile: Profile | None) -> list[f
         widths = [grids.value(scale, k) for k in range(0, grids.count(scale), step)]
         found = [held(replace(exact, width=width), behaviour).q_or_one for width in widths]
         return [one for one in found if 0.02 < one < 200.0 and abs(one / q - 1.0) > 1e-6]
-    return [q * 2.0**x for x in np.linspace(-4.0, 4.0, 65) if x] + [
+    return [q * 2.0 ** (k / 8.0) for k in range(-32, 33) if k] + [
         q * math.exp(x) for x in (-0.06, -0.03, -0.015, 0.015, 0.03, 0.06)
     ]
 

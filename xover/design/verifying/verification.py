@@ -32,8 +32,9 @@ OTHER_OUTPUT_COST = 3.0
 EXPLANATIONS = 5
 KNOWN_LOOP = (0.1, 1.0)
 UNKNOWN_LOOP = (0.3, 3.0)
+UNKNOWN_STEPS = (0.5, 4.0)
 """What may remain of level (dB rms) and phase (degrees rms) in a match, by how well the measuring
-loop is known. Common practice, no source."""
+loop and the device's steps are known. Common practice, no source."""
 
 
 class Explanation(Struct, frozen=True):
@@ -102,7 +103,8 @@ def verify_output(
     (as_meant,) = problem.fits([()])
     fits = sorted(problem.fits([(one,) for one in singles]), key=lambda fit: fit.total)
     level_db, phase_deg = _rms(as_meant, problem)
-    tolerance_db, tolerance_deg = KNOWN_LOOP if loop_known else UNKNOWN_LOOP
+    known = KNOWN_LOOP if loop_known else UNKNOWN_LOOP
+    tolerance_db, tolerance_deg = UNKNOWN_STEPS if profile is None else known
     is_explained = as_meant.chi_square - fits[0].total >= SIGNIFICANT
     matches = not is_explained and level_db <= tolerance_db and phase_deg <= tolerance_deg
     notes = _range_notes([names[k] for k in unseen], points)
