@@ -225,3 +225,35 @@ def test_text_with_too_coarse_a_phase_gets_its_bulk_delay_apart():
     total = np.array(trace.phase_deg) - 0.36 * frequency * trace.delay_ms
     turns = (total - captured.phase_deg) / 360
     np.testing.assert_allclose(turns, np.round(turns), atol=1e-9)
+
+
+def impulse_trace(window: str, session: str | None = "tonight") -> Trace:
+    """A trace whose note tells of an impulse response and its window."""
+    note = "impulse response of 4800 samples at 48 kHz" + (f"\n{window}" if window else "")
+    return replace(TRACE, session=session, provenance=Provenance(note=note))
+
+
+TAIL = "window of 100.00 ms from sample 0, its last fifth fading; unusable below 30 Hz"
+GATE = "window of 20.00 ms after the onset at 10.000 ms and all before it; unusable below 150 Hz"
+
+
+def test_the_traces_of_a_session_share_one_window():
+    first = attach(rig(), trace=impulse_trace(TAIL))
+    same = replace(impulse_trace(TAIL.replace("30 Hz", "31 Hz")))
+    assert len(attach(first, output="Top", trace=same).measurements) == 2
+    for other, told in (("", "no window"), (GATE, r"a window of 20\.00 ms after the onset at 10")):
+        with pytest.raises(
+            Refused,
+            match=r"Sub at Desk of session “tonight” was read with a window of 100\.00 ms from "
+            rf"sample 0, this one with {told}.*; read all of them with the same --window",
+        ):
+            attach(first, output="Top", trace=impulse_trace(other))
+
+
+def test_what_shares_no_window_is_let_be():
+    """Another session, none, another kind of file, and the pair that is replaced."""
+    first = attach(rig(), trace=impulse_trace(TAIL))
+    attach(first, output="Top", trace=impulse_trace("", "another"))
+    attach(first, output="Top", trace=impulse_trace("", None))
+    attach(first, output="Top", trace=replace(TRACE, session="tonight"))
+    attach(first, trace=impulse_trace(GATE))

@@ -83,6 +83,33 @@ impulse_options = group(
         metavar="MS",
         help="Keep this much of an impulse response, from sample 0, with a fading end.",
     ),
+    click.option(
+        "--gate",
+        "gate_ms",
+        type=click.FloatRange(0.0, min_open=True),
+        metavar="MS",
+        help="Keep this much of an impulse response after its onset, with a fading end.",
+    ),
+    click.option(
+        "--lead",
+        "lead_ms",
+        type=click.FloatRange(0.0),
+        metavar="MS",
+        help="With --gate or --cycles: keep no more than this before the onset.",
+    ),
+    click.option(
+        "--cycles",
+        type=click.FloatRange(3.0, 50.0),
+        metavar="N",
+        help="Keep N periods of each frequency after the onset of an impulse response.",
+    ),
+    click.option(
+        "--onset",
+        "onset_ms",
+        type=click.FloatRange(0.0),
+        metavar="MS",
+        help="With --gate or --cycles: where the onset is, from sample 0.",
+    ),
 )
 """An impulse response as audio."""
 
@@ -137,6 +164,10 @@ def audio_answers(options: Options) -> AudioAnswers:
         channel=options["channel"],
         reference=options["reference"],
         window_ms=options["window_ms"],
+        gate_ms=options["gate_ms"],
+        lead_ms=options["lead_ms"],
+        cycles=options["cycles"],
+        onset_ms=options["onset_ms"],
     )
 
 

@@ -75,8 +75,22 @@ def _document(captured: CapturedResponse, provenance: Provenance) -> dict[str, A
         "has_coherence": captured.coherence is not None,
         "delay_ms": float(captured.delay_ms),
         "level": captured.level,
+        "impulse": _impulse(captured),
         "provenance": provenance,
         "understood": list(captured.understood),
+    }
+
+
+def _impulse(captured: CapturedResponse) -> dict[str, Any] | None:
+    figures = captured.impulse
+    if figures is None:
+        return None
+    return {
+        "onset_ms": figures.onset_ms,
+        "polarity": "positive" if figures.positive else "negative",
+        "polarity_in_doubt": figures.polarity_in_doubt,
+        "noise_floor_db": figures.noise_floor_db,
+        "decay_end_ms": figures.decay_end_ms,
     }
 
 

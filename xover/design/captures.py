@@ -6,6 +6,7 @@ prediction can divide them out. What they were is asked, never assumed.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 import numpy as np
@@ -13,6 +14,7 @@ from msgspec.structs import replace
 
 from xover.acoustics.air import speed_of_sound_m_s
 from xover.dsp.captured import CapturedResponse, bulk_delay_ms
+from xover.dsp.impulse_window import window_told
 from xover.dsp.thinning import thinned, with_needed_delay
 from xover.model.preset import Preset
 from xover.model.problems import Refused
@@ -100,6 +102,7 @@ def attach_measurement(
     if captured == "settings":
         settings = _settings_in_force(in_force, output)
         driven_db = _driven(settings, preset, driven)
+    _refuse_other_window(preset, output, listener, trace)
     measurement = Measurement(
         output=output,
         listener=listener,
@@ -166,6 +169,35 @@ def attach_loudspeaker(
             for item in preset.loudspeakers
         ),
     )
+
+
+def _refuse_other_window(preset: Preset, output: str, listener: str, trace: Trace) -> None:
+    """Refuse a trace whose session holds impulse responses cut by another window.
+
+    A window leaves out what comes later, so that two of one session compare only under one window
+    on the time axis that they share. Traces of another kind carry no window and are let be.
+    """
+    told = window_told(trace.provenance.note)
+    if trace.session is None or told is None:
+        return
+    for held in preset.measurements:
+        other = held.trace
+        pair = (held.output, held.listener)
+        if other.session != trace.session or pair == (output, listener):
+            continue
+        theirs = window_told(other.provenance.note)
+        if theirs is not None and theirs != told:
+            raise Refused.at(
+                "",
+                f"one session needs one window on its time axis: {held.output} at {held.listener} "
+                f"of session “{trace.session}” was read with {_short(theirs)}, this one with "
+                f"{_short(told)}; read all of them with the same --window, or the same "
+                "--gate or --cycles and --onset, or give this one a session of its own",
+            )
+
+
+def _short(window: str) -> str:
+    return f"a {re.split(', (?:its|the) last', window)[0]}" if window else "no window"
 
 
 def _turns_too_far(trace: Trace) -> bool:

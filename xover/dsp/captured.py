@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from xover.dsp.impulse_figures import ImpulseFigures
 from xover.dsp.interpolation import trace_on
 from xover.dsp.smoothing import power_smooth
 from xover.model.problems import Refused
@@ -47,6 +48,8 @@ class CapturedResponse:
     """Bulk delay, a part of the response."""
     level: Level = "relative"
     understood: tuple[str, ...] = ()
+    impulse: ImpulseFigures | None = None
+    """What was read off an impulse response, where the file holds one."""
 
     @property
     def without_delay(self) -> Complex:

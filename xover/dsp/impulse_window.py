@@ -1,4 +1,4 @@
-"""Windows on an impulse response: from sample 0, about the onset, or so many periods of each frequency.
+"""Windows on an impulse response: from sample 0, about the onset, or of so many periods.
 
 Every window is flat and fades over its last fifth along half a Hann window; before the onset it is
 the same turned about. What was cut is told in one sentence, by which the traces of a session are
@@ -12,8 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from xover.dsp.thinning import ORIGIN_HZ, POINTS_PER_OCTAVE
 from xover.model.problems import Refused
-from xover.model.units import plain, show_hz, show_ms
+from xover.model.units import show_hz, show_ms
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -24,8 +25,6 @@ USABLE_PERIODS = 3.0
 """Below three periods in the window the data are unusable. Common practice, no source."""
 CYCLES = (USABLE_PERIODS, 50.0)
 """A window of periods holds so many of them."""
-POINTS_PER_OCTAVE = 96
-ORIGIN_HZ = 20.0
 LOWEST_HZ = 10.0
 _SAID = "window of "
 
@@ -84,12 +83,12 @@ class ImpulseWindow:
                 f"{_SAID}{show_ms(self.window_ms)} from sample 0, its last fifth fading out along "
                 f"half a Hann window{usable} (3/window): left out"
             )
-        fade = "a fifth fading along half a Hann window at its ends"
+        fade = "the last fifth fading along half a Hann window"
         if self.cycles is not None:
             gate = "" if self.gate_ms is None else f", at most {show_ms(self.gate_ms)},"
             lead = "as much" if self.lead_ms is None else f"at most {show_ms(self.lead_ms)}"
             return (
-                f"{_SAID}{plain(self.cycles, 2)} periods of each frequency{gate} after the onset "
+                f"{_SAID}{self.cycles:g} periods of each frequency{gate} after the onset "
                 f"at {show_ms(onset_ms, 3)} and {lead} before it, {fade}{usable}: left out"
             )
         assert self.gate_ms is not None
@@ -101,7 +100,7 @@ class ImpulseWindow:
 
 
 def window_told(note: str) -> str | None:
-    """The window that a provenance's note tells of; "" for none, None if it is no impulse response."""
+    """The window that a note tells of; "" for none, None where it is of no impulse response."""
     lines = note.splitlines()
     if not any(line.startswith("impulse response of ") for line in lines):
         return None
@@ -121,14 +120,14 @@ def tail_window(count: int, *, sample_rate_hz: float, window_ms: float) -> Array
             f"a window of {show_ms(window_ms)} does not fit: it must be above 0 and at most the "
             f"file's {show_ms(length_ms)}",
         )
-    return fade_out(np.arange(count) * (1000.0 / sample_rate_hz), window_ms)
+    return fade_out(np.arange(float(count)) * (1000.0 / sample_rate_hz), window_ms)
 
 
 def gate_window(
     count: int, *, sample_rate_hz: float, onset: int, gate_ms: float, lead_ms: float | None
 ) -> Array:
     """`fade_out` of `gate_ms` after sample `onset`, and of `lead_ms` before it (None: all kept)."""
-    after_ms = (np.arange(count) - onset) * (1000.0 / sample_rate_hz)
+    after_ms = (np.arange(float(count)) - onset) * (1000.0 / sample_rate_hz)
     window = fade_out(after_ms, gate_ms)
     if lead_ms is not None:
         early = after_ms < 0.0
@@ -137,7 +136,7 @@ def gate_window(
 
 
 def fade_out(after_ms: Array, length_ms: float) -> Array:
-    """The window's value (n,) at times after its start: 1, half a Hann window, 0 from its end on."""
+    """The window's value (n,) at times after its start: 1, half a Hann window, then 0."""
     if length_ms == 0.0:
         return np.asarray((after_ms <= 0.0).astype(np.float64))
     fade = np.clip((after_ms / length_ms - (1.0 - TAPER)) / TAPER, 0.0, 1.0)

@@ -16,7 +16,7 @@ from xover.dsp.captured import CapturedResponse, wrapped_deg
 from xover.dsp.channel_delay import REACH, fine_delay, whole_delay
 from xover.dsp.coherence import TRUSTED_FROM, bands
 from xover.dsp.cross_spectra import CrossSpectra, coherence_by_chance, windows_in
-from xover.dsp.impulse import USABLE_PERIODS
+from xover.dsp.impulse_window import USABLE_PERIODS
 from xover.dsp.smoothing import power_smooth
 from xover.dsp.thinning import ORIGIN_HZ, POINTS_PER_OCTAVE
 from xover.model.problems import Refused

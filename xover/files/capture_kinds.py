@@ -12,6 +12,7 @@ from typing import BinaryIO, Literal
 
 from xover.dsp.captured import CapturedResponse
 from xover.dsp.impulse import captured_from_impulse
+from xover.dsp.impulse_window import ImpulseWindow
 from xover.dsp.two_channels import Channels, captured_from_two_channels
 from xover.files.audio import (
     BYTES_MAX,
@@ -56,12 +57,17 @@ class TextAnswers:
 class AudioAnswers:
     """How an audio file is to be read: `channel` counts from 1, `window_ms` from sample 0.
 
-    With `reference`, a channel too, it is read as two channels of one programme.
+    With `reference`, a channel too, it is read as two channels of one programme. The windows are
+    those of `dsp.impulse_window.ImpulseWindow`.
     """
 
     channel: int | None = None
     reference: int | None = None
     window_ms: float | None = None
+    gate_ms: float | None = None
+    lead_ms: float | None = None
+    cycles: float | None = None
+    onset_ms: float | None = None
 
 
 @dataclass(frozen=True)
@@ -92,6 +98,10 @@ _OPTIONS: Mapping[str, tuple[str, frozenset[Kind]]] = {
     "channel": ("--channel", frozenset({"impulse", "channels"})),
     "reference": ("--reference", frozenset({"channels"})),
     "window_ms": ("--window", frozenset({"impulse"})),
+    "gate_ms": ("--gate", frozenset({"impulse"})),
+    "lead_ms": ("--lead", frozenset({"impulse"})),
+    "cycles": ("--cycles", frozenset({"impulse"})),
+    "onset_ms": ("--onset", frozenset({"impulse"})),
 }
 """Each field of `AudioAnswers`: its option, and the kinds of file that it belongs to."""
 
@@ -141,13 +151,18 @@ def _read_text(source: Source, answers: Answers) -> CapturedResponse:
     )
 
 
+def window_asked(said: AudioAnswers) -> ImpulseWindow:
+    """What is to be kept of an impulse response."""
+    return ImpulseWindow(said.window_ms, said.gate_ms, said.lead_ms, said.cycles, said.onset_ms)
+
+
 def _read_impulse(source: Source, answers: Answers) -> CapturedResponse:
     audio = read_audio(source.file, name=source.name)
     channel = answers.audio.channel
     captured = captured_from_impulse(
         audio.channel(channel),
         sample_rate_hz=audio.sample_rate_hz,
-        window_ms=answers.audio.window_ms,
+        window=window_asked(answers.audio),
     )
     which = () if audio.samples.shape[0] == 1 else (f"channel {channel} of the file",)
     return replace(captured, understood=(*audio.understood, *which, *captured.understood))
