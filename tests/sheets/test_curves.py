@@ -6,6 +6,7 @@ import itertools
 import re
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -296,6 +297,40 @@ def test_rows_that_differ_are_found() -> None:
     plain = plot([flat(0.0)], width=90, height=12, value_range=(-24, 6))
     assert plain.rows_unlike(recoloured) == [row_of(plain, "0")]
     assert len(plain.rows_unlike(plot([flat(0.0)], width=91, height=12))) == 12
+
+
+def test_parts_unlike_put_over_the_other_give_this() -> None:
+    """Signs, styles and shade, with a wide name in one of the two."""
+    names = ("Sub", "低音", "Top L")
+    drawings = [
+        plot(
+            [flat(level), replace(flat(-level), label=name, dash="long-dash", order=order)],
+            width=90, height=14, bands=bands,
+        )
+        for level, name, order, bands in zip(
+            (0.0, 1.5, 7.0), names, (1, 1, 2), ((), (), ((100.0, 300.0, "band"),)), strict=True
+        )
+    ]  # fmt: skip
+    for now in drawings:
+        for before in drawings:
+            put = [list(zip(*row, strict=True)) for row in _cells(before)]
+            for row, start, stop in now.parts_unlike(before):
+                assert now.is_simple(row) or (start, stop) == (0, 90)
+                put[row][start:stop] = list(zip(*_cells(now)[row], strict=True))[start:stop]
+                if now.is_simple(row):
+                    texts, looks = now.cut(row, start, stop)
+                    assert "".join(texts) == "".join(now.characters[row, start:stop])
+                    assert len(looks) == len(texts)
+            assert put == [list(zip(*row, strict=True)) for row in _cells(now)]
+        assert now.parts_unlike(now) == []
+
+
+def _cells(drawing: Drawing) -> list[tuple[list[str], list[int], list[bool]]]:
+    return [
+        (drawing.characters[row].tolist(), drawing.styles[row].tolist(),
+         drawing.shaded[row].tolist())
+        for row in range(drawing.height)
+    ]  # fmt: skip
 
 
 def test_a_scale_is_kept_while_the_curves_sit_well_in_it() -> None:

@@ -18,6 +18,9 @@ from xover.sheets.palette import colour
 
 TEXT, AXIS, GRID, SHADE, CURSOR = 0, 1, 2, 3, 4
 """Style numbers of cells that belong to no curve."""
+_GAP = 6
+"""Columns between two parts that differ which are sent rather than gone over: as long as the code
+that would move the cursor."""
 CURVE = 16
 """The style of a cell of the curve whose `order` is n is CURVE + n."""
 
@@ -94,10 +97,59 @@ class Drawing:
         """The rows that differ from a drawing of the same size; every row where sizes differ."""
         if other.characters.shape != self.characters.shape:
             return list(range(self.height))
-        differ = (code_points(self.characters) != code_points(other.characters)).any(axis=(1, 2))
-        differ |= (self.styles != other.styles).any(axis=1)
-        differ |= (self.shaded != other.shaded).any(axis=1)
-        return np.flatnonzero(differ).tolist()
+        return np.flatnonzero(self._unlike(other).any(axis=1)).tolist()
+
+    def parts_unlike(self, other: Drawing) -> list[tuple[int, int, int]]:
+        """What differs from a drawing of the same size, as (row, first column, column after it).
+
+        No wide character is parted; gaps that cost more than they save are taken in. Whole rows
+        where sizes differ.
+        """
+        if other.characters.shape != self.characters.shape:
+            return [(row, 0, self.width) for row in range(self.height)]
+        at = np.flatnonzero(self._unlike(other))
+        if not at.size:
+            return []
+        parts: list[tuple[int, int, int]] = []
+        width, simple = self.width, self._simple
+        begins = np.flatnonzero(np.diff(at, prepend=-_GAP - 2) > _GAP + 1)
+        ends = np.append(begins[1:], at.size) - 1
+        for first, last in zip(at[begins].tolist(), at[ends].tolist(), strict=True):
+            for row in range(first // width, last // width + 1):
+                start, stop = max(first - row * width, 0), min(last + 1 - row * width, width)
+                part = (row, start, stop) if simple[row] else (row, 0, width)
+                if not (parts and parts[-1] == part):
+                    parts.append(part)
+        return parts
+
+    def _unlike(self, other: Drawing) -> NDArray[np.bool_]:
+        """(height, width) which cells differ."""
+        differ = (_wide(self.characters) != _wide(other.characters)).any(axis=2)
+        differ |= self.styles != other.styles
+        differ |= self.shaded != other.shaded
+        return np.asarray(differ)
+
+    def is_simple(self, row: int) -> bool:
+        """Whether each cell of a row holds one character, so that it can be cut anywhere."""
+        return self._simple[row]
+
+    def cut(self, row: int, start: int, stop: int) -> tuple[list[str], list[int]]:
+        """Some columns of a simple row as texts and looks, as `pieces` has the whole row."""
+        styles = self.styles[row, start:stop].tolist()
+        shaded = self.shaded[row, start:stop].tolist()
+        text = self._text[row * self.width + start : row * self.width + stop]
+        texts: list[str] = []
+        looks: list[int] = []
+        begun, look = 0, 2 * styles[0] + shaded[0]
+        for at, (sign, style, shade) in enumerate(zip(text, styles, shaded, strict=True)):
+            new = 2 * style + shade
+            if new != look and (shade or look & 1 or sign != " "):
+                texts.append(text[begun:at])
+                looks.append(look)
+                begun, look = at, new
+        texts.append(text[begun:])
+        looks.append(look)
+        return texts, looks
 
     def runs(self, row: int) -> list[tuple[str, int, bool]]:
         """A row as (text, style, shaded) pieces of equal style, for a terminal to colour.
@@ -117,21 +169,31 @@ class Drawing:
         latest[:, 1:][blank[:, 1:]] = 0
         np.maximum.accumulate(latest, axis=1, out=latest)
         look = 2 * self.styles.ravel()[latest] + self.shaded
-        edge = np.ones_like(blank)
+        edge = np.ones_like(self.shaded)
         edge[:, 1:] = look[:, 1:] != look[:, :-1]
         starts = np.flatnonzero(edge)
         looks = look.ravel()[starts].tolist()
         bounds = np.searchsorted(starts, np.arange(self.height + 1) * self.width).tolist()
-        # A cell that holds one character is one code; then a row is a string to be sliced.
-        single = ((first != 0) & (codes[..., 1] == 0)).all(axis=1).tolist()
-        whole = first.astype("<u4").tobytes().decode("utf-32-le", "replace")
-        at = [*starts.tolist(), first.size]
+        at, whole = [*starts.tolist(), look.size], self._text
         texts = [whole[a:b] for a, b in pairwise(at)]
-        for row in [row for row, simple in enumerate(single) if not simple]:
+        for row in [row for row, simple in enumerate(self._simple) if not simple]:
             cells, offset = self.characters[row].tolist(), row * self.width
             for piece in range(bounds[row], bounds[row + 1]):
                 texts[piece] = "".join(cells[at[piece] - offset : at[piece + 1] - offset])
         return [(texts[a:b], looks[a:b]) for a, b in pairwise(bounds)]
+
+    @cached_property
+    def _text(self) -> str:
+        """The first character of every cell, row after row."""
+        codes = code_points(self.characters)[..., 0]
+        return codes.astype("<u4").tobytes().decode("utf-32-le", "replace")
+
+    @cached_property
+    def _simple(self) -> list[bool]:
+        """For every row, see `is_simple`."""
+        codes = code_points(self.characters)
+        found: list[bool] = ((codes[..., 0] != 0) & (codes[..., 1] == 0)).all(axis=1).tolist()
+        return found
 
     def to_text(self, *, colour: bool, dark: bool = True) -> str:
         """The plot as lines of text; with `colour` in 24-bit ANSI sequences, else plain.
@@ -152,6 +214,11 @@ def code_points(characters: NDArray[np.str_]) -> NDArray[np.uint32]:
     Of a whole array of characters this is the same memory, to be written through.
     """
     return np.ascontiguousarray(characters).view(np.uint32).reshape(*characters.shape, -1)
+
+
+def _wide(characters: NDArray[np.str_]) -> NDArray[np.uint64]:
+    """(height, width, 2) the code points of each cell, to be compared."""
+    return code_points(characters).view(np.uint64)
 
 
 def _ansi(text: str, style: int, shaded: bool, *, dark: bool) -> str:

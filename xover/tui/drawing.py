@@ -12,7 +12,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from textual import work
-from textual.app import App
+
+from xover.tui.painting import Painted
 
 if TYPE_CHECKING:
     from xover.design.crossings import Crossing
@@ -31,7 +32,7 @@ CROSSINGS_S = 0.08
 """How long overlaps and losses wait for a key to be painted, and for the next one."""
 
 
-class Drawing(App[int]):
+class Drawing(Painted):
     """The part of the app that draws curves."""
 
     session: Session | None

@@ -17,7 +17,8 @@ from textual.filter import LineFilter
 from textual.geometry import Region
 from textual.screen import Screen
 from textual.strip import Strip
-from textual.widget import Widget
+
+from xover.tui.painting import Direct, Painter
 
 CROPS = 8
 """How many different parts of a widget are kept."""
@@ -31,7 +32,7 @@ def seen(style: Style, filters: Sequence[LineFilter], ground: Color) -> Style:
     return segments[0].style or style
 
 
-class Kept(Widget):
+class Kept(Direct):
     """A widget whose painted rows are kept until it is refreshed, or its style changes."""
 
     _rows_kept: dict[Region, list[Strip]] | None = None
@@ -89,3 +90,7 @@ class Column(Kept, Vertical):
 
 class Whole(Kept, Screen[object]):
     """The screen under everything."""
+
+    def __init__(self, name: str | None = None, id: str | None = None) -> None:
+        super().__init__(name, id)
+        self._compositor = Painter()

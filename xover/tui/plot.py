@@ -7,6 +7,7 @@ painted again.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import ClassVar
 
 from textual import events
@@ -15,9 +16,9 @@ from textual.filter import LineFilter
 from textual.geometry import Region
 from textual.message import Message
 from textual.strip import Strip
-from textual.widget import Widget
 
 from xover.tui.listening import LOWER, Lower
+from xover.tui.painting import Direct, Run
 from xover.tui.plot_content import PlotData, Reading
 from xover.tui.plot_paint import Looks, strip_of
 from xover.tui.plot_scene import TALL, Scene, Wish, scene
@@ -32,11 +33,12 @@ PAN = 0.25
 WHEEL_PAN = 0.08
 POINTS_A_COLUMN = 4
 """Two for each of a column's two dots."""
+Part = tuple[int, int, int]
 COARSE = 8
 """Columns of a coarse step of the cursor."""
 
 
-class CurvePlot(Widget, can_focus=True):
+class CurvePlot(Direct, can_focus=True):
     """Curves over log frequency; it takes neither border nor padding."""
 
     DEFAULT_CSS = "CurvePlot { width: 1fr; height: 1fr; min-height: 0; }"
@@ -81,6 +83,10 @@ class CurvePlot(Widget, can_focus=True):
         self._stale = True
         self._scene: Scene | None = None
         self._strips: dict[int, Strip] = {}
+        self._parts: list[Part] = []
+        """What has changed and is to be painted: row, first column, column after it."""
+        self._told: set[Region] = set()
+        """What was asked to be painted for it."""
         self._seen_through: list[LineFilter] = []
         self._looks: Looks | None = None
         self._drag: tuple[int, Span] | None = None
@@ -287,14 +293,18 @@ class CurvePlot(Widget, can_focus=True):
         """All that was asked for is there: draw it, once, and ask for its rows to be painted."""
         if not self._stale or not self.size or not self.is_attached:
             return
-        rows = self._draw()
-        for y in rows:
+        parts = self._draw()
+        for y, _, _ in parts:
             self._strips.pop(y, None)
-        if rows:
-            self.refresh(*_regions(rows, self.size.width))
+        if parts:
+            self._parts += parts
+            top, end = parts[0][0], parts[-1][0] + 1
+            rows = Region(0, top, self.size.width, end - top)
+            self._told.add(rows)
+            self.refresh(rows)
 
-    def _draw(self) -> list[int]:
-        """Make the scene anew; the rows that are not as they were."""
+    def _draw(self) -> list[Part]:
+        """Make the scene anew; what is not as it was, as rows and their columns."""
         self._stale = False
         before = self._scene
         width, height = self.size
@@ -308,7 +318,9 @@ class CurvePlot(Widget, can_focus=True):
             ascii_only=self._ascii_only,
         )
         self._scene = scene(self.data, wish, before)
-        return list(range(height)) if before is None else self._scene.rows_unlike(before)
+        if before is None:
+            return [(y, 0, width) for y in range(height)]
+        return self._scene.parts_unlike(before)
 
     def on_resize(self) -> None:
         """Another size: everything anew."""
@@ -336,6 +348,28 @@ class CurvePlot(Widget, can_focus=True):
             strips = [strip.crop(*crop.column_span) for strip in strips]
         return strips
 
+    def runs(self, regions: Collection[Region]) -> list[Run]:
+        """Just the cells that changed where nothing else was asked for, else whole rows."""
+        told, parts = self._told, self._parts
+        self._told, self._parts = set(), []
+        drawn, looks = self._scene, self._looks
+        if (
+            not told.issuperset(regions)
+            or looks is None
+            or drawn is None
+            or drawn.drawing is None
+            or self._size_differs(drawn)
+            or self.get_line_filters() != self._seen_through
+        ):
+            return super().runs(regions)
+        drawing = drawn.drawing
+        return [
+            (start, y, looks.segments(*drawing.cut(y, start, stop)))
+            if y < drawing.height and drawing.is_simple(y) and stop - start < drawing.width
+            else (0, y, self._strip(y))
+            for y, start, stop in parts
+        ]
+
     def _strip(self, y: int) -> Strip:
         if self._scene is None or self._size_differs(self._scene):
             self._draw()
@@ -356,15 +390,3 @@ class CurvePlot(Widget, can_focus=True):
 
     def _size_differs(self, drawn: Scene) -> bool:
         return (drawn.wish.width, drawn.wish.height) != tuple(self.size)
-
-
-def _regions(rows: list[int], width: int) -> list[Region]:
-    """Rows, ascending, as few regions."""
-    regions: list[Region] = []
-    for y in rows:
-        if regions and regions[-1].bottom == y:
-            last = regions.pop()
-            regions.append(Region(0, last.y, width, last.height + 1))
-        else:
-            regions.append(Region(0, y, width, 1))
-    return regions

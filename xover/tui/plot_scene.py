@@ -64,18 +64,18 @@ class Scene:
             return None
         return drawing.frequency_at(x)
 
-    def rows_unlike(self, other: Scene) -> list[int]:
-        """The rows to be painted again where `other` stands now."""
-        size = (self.wish.width, self.wish.height)
-        if size != (other.wish.width, other.wish.height) or self.text_row != other.text_row:
-            return list(range(self.wish.height))
-        rows: list[int] = []
+    def parts_unlike(self, other: Scene) -> list[tuple[int, int, int]]:
+        """What is to be painted again where `other` stands now: row, first column, one after."""
+        wide, high = self.wish.width, self.wish.height
+        if (wide, high) != (other.wish.width, other.wish.height) or self.text_row != other.text_row:
+            return [(row, 0, wide) for row in range(high)]
+        parts: list[tuple[int, int, int]] = []
         if self.drawing is not None and other.drawing is not None:
-            rows = self.drawing.rows_unlike(other.drawing)
+            parts = self.drawing.parts_unlike(other.drawing)
         for at in range(max(len(self.text), len(other.text))):
             if self.text[at : at + 1] != other.text[at : at + 1]:
-                rows.append(self.text_row + at)
-        return rows
+                parts.append((self.text_row + at, 0, wide))
+        return parts
 
 
 def scene(data: PlotData, wish: Wish, before: Scene | None = None) -> Scene:

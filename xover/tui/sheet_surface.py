@@ -11,19 +11,19 @@ from collections.abc import Iterable
 from textual.filter import LineFilter
 from textual.geometry import Region
 from textual.strip import Strip
-from textual.widget import Widget
 
 from xover.model.entry import Part, parts
 from xover.session.cells import Cell
 from xover.tui import sheet_messages as says
 from xover.tui import sheet_paint as paint
 from xover.tui.line_editor import LineEditor
+from xover.tui.painting import Direct
 from xover.tui.sheet_layout import Layout, column_widths, first_in_sight, laid_out
 from xover.tui.sheet_lines import Scene
 from xover.tui.sheet_view import SheetView
 
 
-class SheetSurface(Widget, can_focus=True):
+class SheetSurface(Direct, can_focus=True):
     """A sheet that shows a view, scrolls, and has a cursor and a selection."""
 
     ALLOW_SELECT = False
