@@ -29,6 +29,7 @@ from xover.tui.panes.advice import AdvicePane
 from xover.tui.panes.arrivals import ArrivalsPane
 from xover.tui.panes.base import Pane
 from xover.tui.panes.notes import NotesArea, NotesPane
+from xover.tui.panes.power import PowerPane
 from xover.tui.readout import cell_at
 
 
@@ -384,7 +385,12 @@ def test_choosing_where_to_listen_and_what_is_played(hall_path: str) -> None:
 def test_panes(hall_path: str) -> None:
     async def steps(desk: Desk) -> None:
         app = desk.app
-        for key, kind in (("f3", ArrivalsPane), ("f4", AdvicePane), ("f5", NotesPane)):
+        for key, kind in (
+            ("f3", ArrivalsPane),
+            ("f10", PowerPane),
+            ("f4", AdvicePane),
+            ("f5", NotesPane),
+        ):
             await desk.keys(key)
             await desk.until(
                 lambda kind=kind: app.query(kind) and not app.query_one(kind).is_pending
@@ -393,7 +399,7 @@ def test_panes(hall_path: str) -> None:
             await desk.until(lambda: app.query_one(Pane).region.height > 5)
             await desk.keys(key)
             await desk.until(lambda: not app.query(Pane) and desk.grid.has_focus)
-        for kind in (ArrivalsPane, AdvicePane, NotesPane):
+        for kind in (ArrivalsPane, PowerPane, AdvicePane, NotesPane):
             await desk.keys("f2")
             await desk.until(lambda kind=kind: bool(app.query(kind)))
         await desk.keys("f2")

@@ -285,6 +285,15 @@ class Session:
             raise Refused.at("", "the preset has changed since this was worked out; do it again")
         return self.apply(proposal.name, proposal.after)
 
+    def set_limits(self) -> Step | None:
+        """Set every limiter to what boxes and amplifiers bear, as one step; None where it is so.
+
+        As `design.limits.apply_limits`: locked limiters stay, groups get their smallest.
+        """
+        from xover.design.limits import apply_limits, limits
+
+        return self.apply("limiters from ratings", apply_limits(self.preset, limits(self.preset)))
+
     def attach(
         self,
         capture: tuple[CapturedResponse, Provenance],

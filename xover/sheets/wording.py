@@ -28,9 +28,10 @@ CAUTIONS: tuple[str, ...] = (
     "Rigging: nothing on this sheet says that a box may be flown or moved.",
 )
 
+RAISED_CAUTION = "A threshold raised by 3 dB doubles the power and can destroy a driver."
 DRIVER_CAUTION = (
     "Drivers: these figures rest on data sheets alone; compare them with the makers' before "
-    "anything is powered. A threshold raised by 3 dB doubles the power and can destroy a driver."
+    f"anything is powered. {RAISED_CAUTION}"
 )
 HEARING_CAUTION = (
     "Hearing: test with people away from the boxes, from silence upwards, wearing protection."

@@ -54,6 +54,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("pane", "f2", "F2", "panes", "Show the next companion pane, or none", "Panes", True),
     Action("arrivals", "f3", "F3", "arrivals", "When and how loud each output arrives", "Panes"),
     Action("advice", "f4", "F4", "advice", "Findings about this preset, worst first", "Panes"),
+    Action("power", "f10", "F10", "power", "Limiters against ratings, amplifier loads", "Panes"),
     Action("notes", "f5", "F5", "notes", "Notes kept with the preset", "Panes"),
     Action(
         "lower",

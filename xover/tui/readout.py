@@ -111,6 +111,9 @@ def cell_at(preset: Preset, where: str) -> Cell | None:
             kept = preset.measurements if steps[0] == "measurements" else preset.sources
         if 0 <= steps[1] < len(kept):
             return Cell(kept[steps[1]].output, "delay")
+        channels = preset.amplifier_channels if steps[0] == "amplifier_channels" else ()
+        if 0 <= steps[1] < len(channels):  # an amplifier channel at the limiter before it
+            return Cell(channels[steps[1]].output, "rms")
     if len(steps) < 2 or steps[0] not in ("inputs", "outputs") or not isinstance(steps[1], int):
         return None
     items: Sequence[Input | Output] = preset.outputs if steps[0] == "outputs" else preset.inputs

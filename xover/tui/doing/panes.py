@@ -13,8 +13,9 @@ if TYPE_CHECKING:
     from xover.tui.panes.arrivals import ArrivalsPane
     from xover.tui.panes.base import Pane
     from xover.tui.panes.notes import NotesPane
+    from xover.tui.panes.power import PowerPane
 
-PANES = ("arrivals", "advice", "notes")
+PANES = ("arrivals", "power", "advice", "notes")
 
 
 class Panes(Showing):
@@ -30,6 +31,10 @@ class Panes(Showing):
     def do_arrivals(self) -> None:
         """Show arrivals, or put them away."""
         self._choose_pane("" if self._pane == "arrivals" else "arrivals")
+
+    def do_power(self) -> None:
+        """Show limiters and loads, or put them away."""
+        self._choose_pane("" if self._pane == "power" else "power")
 
     def do_advice(self) -> None:
         """Show advice, or put it away."""
@@ -82,6 +87,19 @@ class Panes(Showing):
         edited = with_fields(session.preset, air=air)
         self.step(lambda: session.apply(f"air {message.temperature_c:g} °C", edited))
 
+    def on_power_pane_apply(self, message: PowerPane.Apply) -> None:
+        """All limiters become what boxes and amplifiers bear, as one step."""
+        session = self.session
+        assert session is not None
+        steps = len(session.history)
+        if self.step(session.set_limits):
+            set_any = len(session.history) > steps
+            self.say(
+                "limiters set from ratings; compare them with the data sheets before it is loud"
+                if set_any
+                else "the limiters are what the ratings allow"
+            )
+
     def _take_notes(self) -> None:
         """Notes typed a moment ago count before whatever is done next: saving, undoing, leaving."""
         session = self.session
@@ -106,6 +124,10 @@ def _pane(name: str) -> Pane:
         from xover.tui.panes.arrivals import ArrivalsPane
 
         return ArrivalsPane()
+    if name == "power":
+        from xover.tui.panes.power import PowerPane
+
+        return PowerPane()
     if name == "advice":
         from xover.tui.panes.advice import AdvicePane
 
