@@ -103,3 +103,24 @@ def test_other_frequencies_than_the_data() -> None:
     power = np.random.default_rng(1).uniform(0.0, 1.0, f.size)
     own = power_smooth(f, power, fraction=3)
     assert power_smooth(f, power, fraction=3, at_hz=f[100:200]) == pytest.approx(own[100:200])
+
+
+@pytest.mark.parametrize("shape", ["rising", "falling", "notch", "signed"])
+def test_what_is_small_beside_its_neighbours_keeps_its_digits(shape: str) -> None:
+    """scipy.integrate.trapezoid band by band, over 16 decades of power."""
+    f = np.arange(1.0, 20_001.0)
+    x = np.log2(f / 500.0)
+    power = {
+        "rising": 10.0 ** (np.minimum(0.0, 3.0 * x)),
+        "falling": 10.0 ** (np.minimum(0.0, -3.0 * x)),
+        "notch": np.maximum(1e-16, np.minimum(1.0, np.abs(x) ** 16)),
+        "signed": np.cos(40.0 * x),
+    }[shape]
+    at_hz = np.geomspace(3.0, 15_000.0, 60)
+    got = power_smooth(f, power, fraction=12, at_hz=at_hz)
+    axis = np.log2(f)
+    for value, middle in zip(got, np.log2(at_hz), strict=True):
+        low, high = middle - 1.0 / 24.0, middle + 1.0 / 24.0
+        nodes = np.concatenate([[low], axis[(axis > low) & (axis < high)], [high]])
+        mean = integrate.trapezoid(np.interp(nodes, axis, power), nodes) / (high - low)
+        assert value == pytest.approx(mean, rel=1e-9, abs=1e-13 if shape == "signed" else 0.0)

@@ -10,6 +10,11 @@ from numpy.typing import NDArray
 
 from xover.dsp.axis import FloatArray
 
+SMALL_PART = 1e-3
+"""A range holding less of the running total than this is not taken as a difference of totals."""
+BLOCK = 256
+"""Running totals begin anew after so many values."""
+
 
 def power_smooth(
     frequency_hz: FloatArray,
@@ -42,21 +47,68 @@ def power_smooth(
         middle = (0.5 * (start + stop) - x[cell]) / step[cell]
         return (stop - start) * (power[cell] * (1.0 - middle) + power[cell + 1] * middle)
 
-    whole = _range_sums(0.5 * (power[1:] + power[:-1]) * step, first + 1, last)
+    cells = power[1:] + power[:-1]
+    cells *= step
+    cells *= 0.5
+    whole = _range_sums(cells, first + 1, last)
     apart = first < last
     head = between(first, low, np.where(apart, x[first + 1], high))
     tail = np.where(apart, between(last, x[last], high), 0.0)
     return np.asarray((head + whole + tail) / (high - low))
 
 
-def _range_sums(values: FloatArray, start: NDArray[np.intp], stop: NDArray[np.intp]) -> FloatArray:
+def _range_sums(
+    values: FloatArray, start: NDArray[np.intp], stop: NDArray[np.intp]
+) -> FloatArray:
     """Σ values[start:stop] for many ranges at once, shape of `start`; 0 where stop ≤ start.
 
-    A pyramid of pairwise sums. Differences of one running total would lose what is small beside
-    what came before it: a stopband 120 dB down would be rounding.
+    Differences of running totals, from below or else from above, where the sum is not small beside
+    the total: a stopband 120 dB down would be rounding there. Such ranges, and values of either
+    sign, are summed pairwise.
     """
+    stop = np.maximum(start, stop)
+    if values.min() < 0.0:
+        return _pairwise_sums(values, start, stop)
+    through, before = _running(values, stop, start)
+    total = through - before
+    small = (total < SMALL_PART * through) & (start < stop)
+    if small.any():
+        size = values.size
+        left, right = start[small], stop[small]
+        from_left, beyond = _running(values[::-1], size - left, size - right)
+        part = from_left - beyond
+        smaller = part < SMALL_PART * from_left
+        if smaller.any():
+            part[smaller] = _pairwise_sums(values, left[smaller], right[smaller])
+        total[small] = part
+    return np.asarray(total)
+
+
+def _running(values: FloatArray, *counts: NDArray[np.intp]) -> tuple[FloatArray, ...]:
+    """The sums of the first so many `values`, one array for each of `counts`.
+
+    The total is kept by blocks, which also keeps its rounding to a few digits' last place.
+    """
+    whole = values.size // BLOCK * BLOCK
+    flat = np.empty(values.size)
+    blocks = flat[:whole].reshape(-1, BLOCK)
+    np.cumsum(values[:whole].reshape(-1, BLOCK), axis=1, out=blocks)
+    np.cumsum(values[whole:], out=flat[whole:])
+    offset = np.concatenate(([0.0], np.cumsum(blocks[:, -1])))
+    sums = []
+    for count in counts:
+        row = count // BLOCK
+        partial = np.where(count % BLOCK == 0, 0.0, flat[np.maximum(count, 1) - 1])
+        sums.append(offset[row] + partial)
+    return tuple(sums)
+
+
+def _pairwise_sums(
+    values: FloatArray, start: NDArray[np.intp], stop: NDArray[np.intp]
+) -> FloatArray:
+    """The same sums by a pyramid of pairs, which loses nothing to its neighbours."""
     total = np.zeros(start.shape)
-    start, stop = start.copy(), np.maximum(start, stop)
+    start, stop = start.copy(), stop.copy()
     while np.any(start < stop):
         padded = np.append(values, np.zeros(2 - values.size % 2))
         odd = (start % 2 == 1) & (start < stop)
