@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import signal
 
+from xover.dsp.calibrator import calibrator_spl_at_zero_db
 from xover.dsp.captured import (
     CapturedResponse,
     calibrated,
-    calibrator_spl_at_zero_db,
     corrected,
     remove_delay,
     smoothed,
+    with_minimum_phase,
 )
 from xover.model.problems import Refused
 
@@ -40,7 +42,9 @@ def test_a_correction_is_subtracted_and_what_it_does_not_cover_left_out():
     assert result.magnitude_db[at] == pytest.approx(expected, abs=1e-9)
     assert "magnitude only" in result.understood[0]
     outside = np.count_nonzero((FREQUENCY < 100) | (FREQUENCY > 1600))
-    assert result.understood[1] == f"{outside} points outside the correction's range are left out"
+    assert result.understood[1].startswith(
+        f"{outside} points outside the correction's range are left out (the capture went from 20 Hz"
+    )
 
 
 def test_a_correction_with_phase_takes_the_phase_too():
@@ -84,14 +88,44 @@ def test_what_is_no_calibrator_tone_is_refused():
     t = np.arange(48_000) / 48_000
     noise = 0.1 * np.random.default_rng(1).standard_normal(48_000)
     for samples, message in (
-        (0.3 * np.sin(2 * np.pi * 250 * t), "only 0 % of its power"),
-        (noise, "does not hold a steady 1 kHz tone"),
-        (np.zeros(48_000), "does not hold a steady 1 kHz tone"),
+        (0.3 * np.sin(2 * np.pi * 250 * t), r"only 0 % of its power lies there, .* at 250 Hz"),
+        (noise, "does not hold a steady tone of 1 kHz"),
+        (np.zeros(48_000), "is silent"),
+        (1e-6 * np.sin(2 * np.pi * 1000 * t), "is only −120.0 dB of full scale"),
+        (np.clip(np.sin(2 * np.pi * 1000 * t), -0.5, 0.5), "is distorted by"),
         (np.clip(3 * np.sin(2 * np.pi * 1000 * t), -1, 1), "reaches full scale"),
         (np.sin(2 * np.pi * 1000 * t[:480]) / 2, "shorter than 0.1 s"),
     ):
         with pytest.raises(Refused, match=message):
             calibrator_spl_at_zero_db(samples, sample_rate_hz=48_000.0)
+
+
+def test_a_calibrator_of_another_level_and_tone():
+    """By hand: peak 0.25 at 114 dB SPL puts full scale at 126.04; others sound at 250 Hz."""
+    t = np.arange(24_000) / 48_000
+    tone = 0.25 * np.sin(2 * np.pi * 1000 * t)
+    found = calibrator_spl_at_zero_db(tone, sample_rate_hz=48_000.0, calibrator_spl_db=114.0)
+    assert found == pytest.approx(126.0412, abs=1e-3)
+    tone = 0.25 * np.sin(2 * np.pi * 250 * t)
+    found = calibrator_spl_at_zero_db(
+        tone, sample_rate_hz=48_000.0, calibrator_spl_db=124.0, calibrator_hz=250.0
+    )
+    assert found == pytest.approx(136.0412, abs=1e-3)
+
+
+def test_minimum_phase_in_place_of_phase_is_marked():
+    """A second-order high-pass: scipy.signal's phase, at 50 Hz and above; its delay is given up."""
+    b, a = signal.butter(2, 80, "high", analog=True)
+    _, value = signal.freqs(b, a, FREQUENCY)
+    captured = CapturedResponse(
+        FREQUENCY, 20 * np.log10(np.abs(value)), np.full(480, 12.0), delay_ms=3.0
+    )
+    result = with_minimum_phase(captured)
+    assert result.estimate
+    assert result.delay_ms == 0.0
+    np.testing.assert_allclose(result.phase_deg, np.angle(value, deg=True), atol=0.05)
+    assert "an estimate" in result.understood[-1]
+    assert "given up" in result.understood[-1]
 
 
 @pytest.mark.parametrize("of", ["power", "complex"])

@@ -9,7 +9,7 @@ import pytest
 import soundfile
 from scipy import signal
 
-from xover.files.captures import AudioAnswers, TextAnswers, read_capture
+from xover.files.captures import AudioAnswers, Calibration, Finish, TextAnswers, read_capture
 from xover.model.problems import Refused
 
 RATE_HZ = 48_000
@@ -75,8 +75,9 @@ def test_everything_asked_is_done_in_order_and_noted(impulse, tmp_path):
     microphone = tmp_path / "mic.txt"
     microphone.write_text("10 1.5\n30000 1.5\n")
     captured, provenance = read_capture(
-        impulse, mic_correction=microphone, spl_calibration=110.0, without_delay=True,
-        smooth_fraction=6, audio=AudioAnswers(window_ms=200.0),
+        impulse, audio=AudioAnswers(window_ms=200.0),
+        calibration=Calibration(mic_correction=microphone, spl=110.0),
+        finish=Finish(without_delay=True, smooth_fraction=6),
     )  # fmt: skip
     assert captured.level == "spl"
     assert captured.delay_ms == 0.0
@@ -93,10 +94,10 @@ def test_a_calibrator_recording_sets_the_level(impulse, tmp_path):
     tone = tmp_path / "tone.wav"
     t = np.arange(2 * RATE_HZ) / RATE_HZ
     soundfile.write(tone, 0.1 * np.sin(2 * np.pi * 1000 * t), RATE_HZ, subtype="PCM_24")
-    captured, _ = read_capture(impulse, spl_calibration=str(tone))
+    captured, _ = read_capture(impulse, calibration=Calibration(spl=str(tone)))
     at = np.argmin(np.abs(captured.frequency_hz - 5000))
     assert captured.magnitude_db[at] == pytest.approx(114 - 6.0206, abs=0.01)
-    given, _ = read_capture(impulse, spl_calibration="114")
+    given, _ = read_capture(impulse, calibration=Calibration(spl="114"))
     np.testing.assert_allclose(captured.magnitude_db, given.magnitude_db, atol=1e-3)
 
 
@@ -104,13 +105,13 @@ def test_calibrations_that_cannot_be(impulse, tmp_path):
     text = tmp_path / "seat.txt"
     text.write_text("20 -1\n300 2\n")
     with pytest.raises(Refused, match="says nothing about a text file's 0 dB"):
-        read_capture(text, spl_calibration=str(impulse))
+        read_capture(text, calibration=Calibration(spl=str(impulse)))
     with pytest.raises(Refused, match=r"seat 4\.wav: the calibrator recording does not hold"):
-        read_capture(impulse, spl_calibration=str(impulse))
+        read_capture(impulse, calibration=Calibration(spl=str(impulse)))
     with pytest.raises(Refused, match="there is no such file"):
-        read_capture(impulse, spl_calibration="none.wav")
+        read_capture(impulse, calibration=Calibration(spl="none.wav"))
     with pytest.raises(Refused, match="lies between −300 and 300 dB"):
-        read_capture(impulse, spl_calibration="nan")
+        read_capture(impulse, calibration=Calibration(spl="nan"))
 
 
 def test_a_hostile_file_name_is_inert_in_the_provenance(tmp_path):

@@ -68,7 +68,10 @@ attach_options = group(
     ),
     click.option("--full", is_flag=True, help="Thin nothing."),
     click.option(
-        "-o", "output_file", metavar="FILE", help="Write the changed preset here instead."
+        "-o",
+        "output_file",
+        metavar="FILE",
+        help="Write the changed preset here instead; without --attach, the response as CSV.",
     ),
     click.option("--force", is_flag=True, help="Overwrite the file named by -o."),
 )
@@ -90,15 +93,16 @@ def check_attach(files: tuple[str, ...], options: dict[str, Any]) -> None:
             "loudspeaker": "--loudspeaker",
             "distance_m": "--distance",
             "flight": "--flight",
-            "output_file": "-o",
             "full": "--full",
         }
         for key, option in only_attached.items():
-            if options[key]:
+            if options[key] and not (key == "session" and options["average"] == "complex"):
                 raise Refused.at("", f"{option} belongs to --attach PRESET, which is not given")
         return
-    if len(files) != 1:
-        raise Refused.at("", "--attach takes one file at a time; name one capture")
+    if len(files) != 1 and options["average"] is None:
+        raise Refused.at(
+            "", "--attach takes one capture at a time; name one file, or --average them"
+        )
     if options["session"] is not None and options["remove_delay"]:
         raise Refused.at(
             "",

@@ -113,27 +113,6 @@ impulse_options = group(
 )
 """An impulse response as audio."""
 
-treatment_options = group(
-    click.option("--remove-delay", is_flag=True, help="Take the bulk delay out of the response."),
-    click.option("--smooth", metavar="1/N", help="Smooth over 1/N octave, N from 1 to 48."),
-    click.option(
-        "--smooth-of",
-        type=click.Choice(["power", "complex"]),
-        default="power",
-        show_default=True,
-        help="What is smoothed.",
-    ),
-    click.option(
-        "--mic-correction", metavar="FILE", help="The microphone's own response, taken out."
-    ),
-    click.option(
-        "--spl-calibration",
-        metavar="DB|FILE",
-        help="The SPL of 0 dB of the file, or a recording of a calibrator (94 dB, 1 kHz).",
-    ),
-)
-"""What is done to a response once it is read."""
-
 
 def text_answers(options: Options) -> TextAnswers:
     """What was said about text columns. Raises `Refused` for a kind of column not known."""
@@ -169,34 +148,3 @@ def audio_answers(options: Options) -> AudioAnswers:
         cycles=options["cycles"],
         onset_ms=options["onset_ms"],
     )
-
-
-def treatment(options: Options) -> dict[str, Any]:
-    """The keywords of `read_capture` for what is to be done to the response."""
-    return {
-        "mic_correction": options["mic_correction"],
-        "spl_calibration": _calibration(options["spl_calibration"]),
-        "without_delay": options["remove_delay"],
-        "smooth_fraction": _fraction(options["smooth"]),
-        "smooth_of": options["smooth_of"],
-    }
-
-
-def _calibration(text: str | None) -> float | str | None:
-    if text is None:
-        return None
-    try:
-        return float(text.replace("−", "-"))
-    except ValueError:
-        return text
-
-
-def _fraction(text: str | None) -> int | None:
-    if text is None:
-        return None
-    head, slash, number = text.strip().partition("/")
-    if not slash:
-        head, number = "1", text
-    if head.strip() != "1" or not number.strip().isdecimal():
-        raise Refused.at("", f"--smooth {text}: write 1/N with N from 1 to 48, such as 1/6")
-    return int(number)

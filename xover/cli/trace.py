@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -14,18 +15,15 @@ from xover.cli.capture_options import (
     impulse_options,
     text_answers,
     text_options,
-    treatment,
-    treatment_options,
 )
+from xover.cli.capture_show import check_show, document, draw, show_options, summary, write_table
+from xover.cli.capture_treatment import calibration, check_sets, put_together, treatment_options
 from xover.cli.common import json_option
 from xover.cli.outcome import print_json
 from xover.cli.progress import progress
-from xover.model.names import inert
-from xover.model.units import show_hz, show_ms
 
 if TYPE_CHECKING:
-    from xover.dsp.captured import CapturedResponse
-    from xover.model.rig import Provenance
+    from xover.files.captures import Read
 
 
 @click.command(
@@ -39,8 +37,9 @@ if TYPE_CHECKING:
 @impulse_options
 @treatment_options
 @text_options
+@show_options
 @json_option
-def command(files: tuple[str, ...], as_json: bool, **options: Any) -> None:
+def command(files: tuple[str, ...], **options: Any) -> None:
     """Read a measured response and say what was understood of it.
 
     Text columns (frequency, dB, phase, coherence), an impulse response as audio, whose sample 0 is
@@ -53,56 +52,24 @@ def command(files: tuple[str, ...], as_json: bool, **options: Any) -> None:
     from xover.files.captures import read_capture
 
     check_attach(files, options)
-    text, audio, done = text_answers(options), audio_answers(options), treatment(options)
-    captures = []
-    for name in files:
+    check_sets(files, options)
+    check_show(files, options)
+    text, audio, level = text_answers(options), audio_answers(options), calibration(options)
+
+    def read(name: str | Path) -> Read:
         with progress("reading") as told:
-            captures.append(read_capture(name, text=text, audio=audio, progress=told, **done))
+            return read_capture(name, text=text, audio=audio, calibration=level, progress=told)
+
+    captures = put_together(files, read, options)
+    output_file, plot = options["output_file"], options["plot"]
     if options["attach"] is not None:
         attach(captures[0], options)
-    documents = [_document(captured, provenance) for captured, provenance in captures]
-    if as_json:
+    elif output_file is not None:
+        write_table(captures[0][0], output_file, force=options["force"])
+    if plot is not None:
+        draw(captures, plot, force=options["force"])
+    if options["as_json"]:
+        documents = [document(read) for read in captures]
         print_json(documents[0] if len(documents) == 1 else documents)
-    elif options["output_file"] != "-":
-        click.echo("\n\n".join(_text(*capture) for capture in captures))
-
-
-def _document(captured: CapturedResponse, provenance: Provenance) -> dict[str, Any]:
-    return {
-        "points": int(captured.frequency_hz.size),
-        "range_hz": [float(captured.frequency_hz[0]), float(captured.frequency_hz[-1])],
-        "has_phase": captured.phase_deg is not None,
-        "has_coherence": captured.coherence is not None,
-        "delay_ms": float(captured.delay_ms),
-        "level": captured.level,
-        "impulse": _impulse(captured),
-        "provenance": provenance,
-        "understood": list(captured.understood),
-    }
-
-
-def _impulse(captured: CapturedResponse) -> dict[str, Any] | None:
-    figures = captured.impulse
-    if figures is None:
-        return None
-    return {
-        "onset_ms": figures.onset_ms,
-        "polarity": "positive" if figures.positive else "negative",
-        "polarity_in_doubt": figures.polarity_in_doubt,
-        "noise_floor_db": figures.noise_floor_db,
-        "decay_end_ms": figures.decay_end_ms,
-    }
-
-
-def _text(captured: CapturedResponse, provenance: Provenance) -> str:
-    lines = [
-        provenance.file,
-        f"  {captured.frequency_hz.size} points, {show_hz(float(captured.frequency_hz[0]))} to "
-        f"{show_hz(float(captured.frequency_hz[-1]))}, "
-        + ("phase" if captured.phase_deg is not None else "no phase")
-        + (", coherence" if captured.coherence is not None else "")
-        + f", {'dB SPL' if captured.level == 'spl' else 'relative level'}",
-        f"  bulk delay {show_ms(captured.delay_ms, 3)}",
-    ]
-    lines += [f"  {sentence}" for sentence in captured.understood]
-    return "\n".join(inert(line) for line in lines)
+    elif output_file != "-":
+        click.echo("\n\n".join(summary(read) for read in captures))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import replace as replace_fields
 
 import numpy as np
 from msgspec.structs import replace
@@ -40,9 +41,15 @@ def to_trace(
     """The trace a preset keeps: at most 96 points an octave unless `full`.
 
     `session` names the capture chain and time it shares with others. A bulk delay is taken out of
-    the phase column where that is too coarse for it; the response is unchanged by this. What
+    the phase column where that is too coarse for it; the response is unchanged by this. A phase
+    that is an estimate is left to whoever uses the trace, who marks it as such. What
     thinning did is added to the provenance's note. Raises `Refused` above 100,000 points.
     """
+    said = len(captured.understood)
+    if captured.estimate:
+        captured = replace_fields(captured, phase_deg=None, delay_ms=0.0).saying(
+            "kept without phase: the preset makes the same estimate where it needs one and marks it"
+        )
     kept = with_needed_delay(captured if full else thinned(captured))
     if kept.frequency_hz.size > TRACE_POINTS_MAX:
         raise Refused.at(
@@ -51,7 +58,7 @@ def to_trace(
             "holds; " + ("leave out --full" if full else "shorten the capture with --window"),
         )
     provenance = provenance or Provenance()
-    added = kept.understood[len(captured.understood) :]
+    added = kept.understood[said:]
     if added:
         note = "\n".join(part for part in (provenance.note, *added) if part)
         provenance = replace(provenance, note=note)

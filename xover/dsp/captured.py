@@ -13,18 +13,16 @@ from numpy.typing import NDArray
 
 from xover.dsp.impulse_figures import ImpulseFigures
 from xover.dsp.interpolation import trace_on
+from xover.dsp.minimum_phase import minimum_phase
 from xover.dsp.smoothing import power_smooth
 from xover.model.problems import Refused
 from xover.model.rig import Trace
-from xover.model.units import plain, show_db, show_hz, show_ms
+from xover.model.units import show_db, show_hz, show_ms
 from xover.model.words import Level
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-CALIBRATOR_SPL_DB = 94.0
-"""Nominal level of a sound calibrator: 1 Pa rms is 93.98 dB re 20 µPa (IEC 60942)."""
-CALIBRATOR_HZ = 1000.0
 LOWEST_DB = -1000.0
 """A point below this holds no signal; its level could not be written."""
 SMOOTHING_FRACTIONS = (1, 48)
@@ -47,6 +45,8 @@ class CapturedResponse:
     delay_ms: float = 0.0
     """Bulk delay, a part of the response."""
     level: Level = "relative"
+    estimate: bool = False
+    """Whether the phase is minimum phase, made from the magnitude."""
     understood: tuple[str, ...] = ()
     impulse: ImpulseFigures | None = None
     """What was read off an impulse response, where the file holds one."""
@@ -160,7 +160,7 @@ def smoothed(captured: CapturedResponse, fraction: int, *, of: str = "power") ->
         )
         changed = replace(captured, magnitude_db=10.0 * np.log10(power))
         phase = "" if captured.phase_deg is None else "; the phase is as captured"
-        return changed.saying(f"the power is smoothed over 1/{fraction} octave{phase}")
+        return changed.saying(f"smoothed 1/{fraction} octave, power{phase}")
     if of != "complex":
         raise Refused.at("", f"smoothing is of “power” or of the “complex” response, not “{of}”")
     if captured.phase_deg is None:
@@ -175,7 +175,22 @@ def smoothed(captured: CapturedResponse, fraction: int, *, of: str = "power") ->
     )
     changed = from_complex(centred, frequency_hz, mean)
     return with_delay_out(changed, captured.delay_ms).saying(
-        f"the complex response is smoothed over 1/{fraction} octave"
+        f"smoothed 1/{fraction} octave, complex"
+    )
+
+
+def with_minimum_phase(captured: CapturedResponse) -> CapturedResponse:
+    """The same magnitude with the minimum phase that goes with it, marked as an estimate.
+
+    Whatever phase and bulk delay there were are gone. Raises `Refused` for fewer than two points.
+    """
+    if captured.frequency_hz.size < 2:
+        raise Refused.at("", "minimum phase needs at least two points")
+    phase_deg = wrapped_deg(minimum_phase(captured.frequency_hz, captured.magnitude_db))
+    had = "" if captured.phase_deg is None else "; the captured phase and its delay are given up"
+    return replace(captured, phase_deg=phase_deg, delay_ms=0.0, estimate=True).saying(
+        "the phase is an estimate: minimum phase of the magnitude, beyond the data as its ends "
+        f"suggest, without time of flight{had}"
     )
 
 
@@ -217,10 +232,17 @@ def corrected(captured: CapturedResponse, correction: CapturedResponse) -> Captu
         what = "magnitude only"
     changed = replace(
         kept, magnitude_db=kept.magnitude_db - 20.0 * np.log10(np.abs(own)), phase_deg=phase_deg
-    ).saying(f"the microphone's own response is taken out ({what}, {low} to {high})")
+    ).saying(
+        *correction.understood,
+        f"the microphone's own response is taken out ({what}, {low} to {high})",
+    )
     lost = int(np.count_nonzero(~inside))
     if lost:
-        changed = changed.saying(f"{lost} points outside the correction's range are left out")
+        were = f"{show_hz(captured.frequency_hz[0])} to {show_hz(captured.frequency_hz[-1])}"
+        changed = changed.saying(
+            f"{lost} points outside the correction's range are left out (the capture went from "
+            f"{were})"
+        )
     return changed
 
 
@@ -231,39 +253,6 @@ def calibrated(captured: CapturedResponse, spl_at_zero_db: float) -> CapturedRes
     return replace(
         captured, magnitude_db=captured.magnitude_db + spl_at_zero_db, level="spl"
     ).saying(f"0 dB of the file stands for {show_db(spl_at_zero_db, 2)} SPL")
-
-
-def calibrator_spl_at_zero_db(
-    samples: Array, *, sample_rate_hz: float, calibrator_spl_db: float = CALIBRATOR_SPL_DB
-) -> float:
-    """The SPL of a sine with peak 1.0, from a recording (n,) of a calibrator's tone.
-
-    The tone is 94 dB SPL at 1 kHz (IEC 60942's nominal level); its rms is measured in the band
-    of ±3 % about 1 kHz under a Hann window. Raises `Refused` for less than a tenth of a second,
-    a clipped recording, or one that does not hold such a tone: less than nine tenths of its
-    power within ±3 % of 1 kHz.
-    """
-    if samples.size < 0.1 * sample_rate_hz:
-        raise Refused.at("", "the calibrator recording is shorter than 0.1 s; record a few seconds")
-    if np.max(np.abs(samples)) >= 1.0 - 2.0**-15:
-        raise Refused.at("", "the calibrator recording reaches full scale; lower the gain")
-    centred = samples - samples.mean()
-    window = np.hanning(samples.size)
-    power = np.abs(np.fft.rfft(centred * window)) ** 2
-    frequency_hz = np.fft.rfftfreq(samples.size, 1.0 / sample_rate_hz)
-    # A Hann main lobe is four bins wide: count it whole for short recordings.
-    reach_hz = 0.03 * CALIBRATOR_HZ + 2.0 * sample_rate_hz / samples.size
-    tone = power[np.abs(frequency_hz - CALIBRATOR_HZ) <= reach_hz].sum()
-    total = power.sum()
-    if not total > 0.0 or tone < 0.9 * total:
-        raise Refused.at(
-            "",
-            "the calibrator recording does not hold a steady 1 kHz tone: only "
-            f"{plain(100.0 * tone / total if total > 0.0 else 0.0, 0)} % of its power lies there",
-        )
-    # Parseval, one-sided: Σ|X|² = n·Σ(w·x)²/2, and Σ(w·x)² = rms²·Σw² for a steady tone.
-    rms = np.sqrt(2.0 * tone / samples.size / np.sum(window**2))
-    return float(calibrator_spl_db - 20.0 * np.log10(rms * np.sqrt(2.0)))
 
 
 def _as_trace(captured: CapturedResponse) -> Trace:

@@ -57,9 +57,7 @@ def power_smooth(
     return np.asarray((head + whole + tail) / (high - low))
 
 
-def _range_sums(
-    values: FloatArray, start: NDArray[np.intp], stop: NDArray[np.intp]
-) -> FloatArray:
+def _range_sums(values: FloatArray, start: NDArray[np.intp], stop: NDArray[np.intp]) -> FloatArray:
     """Σ values[start:stop] for many ranges at once, shape of `start`; 0 where stop ≤ start.
 
     Differences of running totals, from below or else from above, where the sum is not small beside

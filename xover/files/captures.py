@@ -6,19 +6,23 @@ What kinds of file there are, and what belongs to which, is `files.capture_kinds
 from __future__ import annotations
 
 import hashlib
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
+from msgspec import structs
+
+from xover.dsp.calibrator import CALIBRATOR_HZ, CALIBRATOR_SPL_DB, calibrator_spl_at_zero_db
 from xover.dsp.captured import (
     CapturedResponse,
     calibrated,
-    calibrator_spl_at_zero_db,
     corrected,
     remove_delay,
     smoothed,
+    with_minimum_phase,
 )
 from xover.dsp.coherence import with_coherence_said
-from xover.files.audio import STREAM_BYTES_MAX, Progress, read_audio
+from xover.files.audio import STREAM_BYTES_MAX, Progress, looks_like_audio, read_audio
 from xover.files.capture_kinds import (
     Answers,
     AudioAnswers,
@@ -33,7 +37,44 @@ from xover.files.traces import read_text
 from xover.model.problems import Refused
 from xover.model.rig import Provenance
 
-__all__ = ["AudioAnswers", "TextAnswers", "read_capture"]
+__all__ = ["AudioAnswers", "Calibration", "Finish", "TextAnswers", "finished", "read_capture"]
+
+Read = tuple[CapturedResponse, Provenance]
+"""A response and where it came from."""
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """What brings a capture to sound pressure: corrections of the chain, before all else.
+
+    `spl` is the SPL that 0 dB of the file stands for (in audio: a sine with peak 1.0), or the path
+    of a recording of a calibrator, which sounds at `calibrator_hz` and `calibrator_db`.
+    """
+
+    mic_correction: str | Path | None = None
+    spl: float | str | None = None
+    calibrator_db: float = CALIBRATOR_SPL_DB
+    calibrator_hz: float = CALIBRATOR_HZ
+
+
+@dataclass(frozen=True)
+class Finish:
+    """What is done to a response last, in this order."""
+
+    without_delay: bool = False
+    smooth_fraction: int | None = None
+    smooth_of: str = "power"
+    minimum_phase: bool = False
+
+    def of(self, captured: CapturedResponse) -> CapturedResponse:
+        """The response so finished. Raises `Refused`."""
+        if self.without_delay:
+            captured = remove_delay(captured)
+        if self.smooth_fraction is not None:
+            captured = smoothed(captured, self.smooth_fraction, of=self.smooth_of)
+        if self.minimum_phase:
+            captured = with_minimum_phase(captured)
+        return captured
 
 
 def read_capture(
@@ -41,45 +82,53 @@ def read_capture(
     *,
     text: TextAnswers | None = None,
     audio: AudioAnswers | None = None,
-    mic_correction: str | Path | None = None,
-    spl_calibration: float | str | None = None,
-    without_delay: bool = False,
-    smooth_fraction: int | None = None,
-    smooth_of: str = "power",
+    calibration: Calibration | None = None,
+    finish: Finish | None = None,
     progress: Progress | None = None,
-) -> tuple[CapturedResponse, Provenance]:
-    """Read one file and do what was asked, in the order correction, level, delay, smoothing.
+) -> Read:
+    """Read one file and do what was asked, first its calibration, then its finish.
 
-    `text` answers what a text file leaves open, `audio` says how an audio file is read.
-    `spl_calibration` is the SPL that 0 dB of the file stands for (in audio: a sine with peak 1.0),
-    or the path of a recording of a calibrator at 94 dB SPL and 1 kHz. The provenance holds the
-    file's name, the hash of its bytes and, as its note, all that was understood and done.
+    `text` answers what a text file leaves open (of a text file with a microphone's correction if
+    the capture is audio), `audio` says how an audio file is read. The provenance holds the file's
+    name, the hash of its bytes and, as its note, all that was understood and done.
     `progress` is told the part that is done of two channels, which may be long; what it raises
     ends the reading. Raises `Refused`.
     """
     name = file_name(path)
+    calibration = calibration or Calibration()
     answers = Answers(text or TextAnswers(), audio or AudioAnswers())
     with open_seekable(path, limit_bytes=STREAM_BYTES_MAX) as file:
         source = Source(file, name, progress)
         try:
-            kind = kind_of(source.head(), answers)
+            head = source.head()
+            if calibration.mic_correction is not None and looks_like_audio(head):
+                answers = replace(answers, text=TextAnswers())
+            kind = kind_of(head, answers)
             captured = with_coherence_said(read_kind(kind, source, answers))
         except Refused as refused:
             raise _naming(refused, name) from None
         hashed = _hash(file)
     try:
-        if mic_correction is not None:
-            correction = read_text(mic_correction, magnitude="db")
-            captured = corrected(captured, correction)
-        if spl_calibration is not None:
-            captured = calibrated(captured, _spl_at_zero_db(spl_calibration, kind, answers))
-        if without_delay:
-            captured = remove_delay(captured)
-        if smooth_fraction is not None:
-            captured = smoothed(captured, smooth_fraction, of=smooth_of)
+        if calibration.mic_correction is not None:
+            own = _correction(calibration.mic_correction, TextAnswers() if kind == "text" else text)
+            captured = corrected(captured, own)
+        if calibration.spl is not None:
+            captured = calibrated(captured, _spl_at_zero_db(calibration, kind, answers))
     except Refused as refused:
         raise _naming(refused, name) from None
-    return captured, Provenance(file=name, sha256=hashed, note="\n".join(captured.understood))
+    note = "\n".join(captured.understood)
+    read = captured, Provenance(file=name, sha256=hashed, note=note)
+    return read if finish is None else finished(read, finish)
+
+
+def finished(read: Read, finish: Finish) -> Read:
+    """What was read, with what is done last and said in the provenance too. Raises `Refused`."""
+    captured, provenance = read
+    try:
+        done = finish.of(captured)
+    except Refused as refused:
+        raise _naming(refused, provenance.file) from None
+    return done, structs.replace(provenance, note="\n".join(done.understood))
 
 
 def _hash(file: BinaryIO) -> str:
@@ -90,7 +139,17 @@ def _hash(file: BinaryIO) -> str:
     return digest.hexdigest()
 
 
-def _spl_at_zero_db(asked: float | str, kind: Kind, answers: Answers) -> float:
+def _correction(path: str | Path, text: TextAnswers | None) -> CapturedResponse:
+    """A microphone's own response; in dB where its file leaves that open, as such files are."""
+    name = file_name(path)
+    said = text or TextAnswers()
+    own = read_text(path, level_if_open="db", **asdict(said))
+    return replace(own, understood=tuple(f"{name}: {sentence}" for sentence in own.understood))
+
+
+def _spl_at_zero_db(calibration: Calibration, kind: Kind, answers: Answers) -> float:
+    asked = calibration.spl
+    assert asked is not None
     try:
         return float(asked)
     except ValueError:
@@ -105,7 +164,12 @@ def _spl_at_zero_db(asked: float | str, kind: Kind, answers: Answers) -> float:
     tone = read_audio(str(asked))
     samples = tone.channel(None if tone.samples.shape[0] == 1 else answers.audio.channel)
     try:
-        return calibrator_spl_at_zero_db(samples, sample_rate_hz=tone.sample_rate_hz)
+        return calibrator_spl_at_zero_db(
+            samples,
+            sample_rate_hz=tone.sample_rate_hz,
+            calibrator_spl_db=calibration.calibrator_db,
+            calibrator_hz=calibration.calibrator_hz,
+        )
     except Refused as refused:
         raise _naming(refused, tone.name) from None
 

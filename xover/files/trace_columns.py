@@ -148,7 +148,7 @@ def _split_heading(line: str, separator: str, width: int) -> tuple[str, ...]:
     """The heading's texts if they are as many as the columns and hold no numbers, else ()."""
     close = re.sub(r"\s+(?=[\[(])", "", line)
     for cut in (separator.strip() or None, "\t", ";", ",", None):
-        tokens = [token.strip(' "') for token in close.split(cut)]
+        tokens = [token.strip(' "').replace("_", " ") for token in close.split(cut)]
         while tokens and not tokens[-1]:
             tokens.pop()
         if len(tokens) == width and not any(re.fullmatch(r"[\d.,/:+-]+", t) for t in tokens):

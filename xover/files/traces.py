@@ -49,13 +49,16 @@ def read_text(
     magnitude: MagnitudeUnit | None = None,
     phase_unit: PhaseUnit | None = None,
     repeated: Repeated | None = None,
+    level_if_open: MagnitudeUnit | None = None,
 ) -> CapturedResponse:
     """A response from text columns: frequency with magnitude and perhaps phase, or with real and
     imaginary part; perhaps coherence.
 
     `source` is a path ("-" for standard input) or the bytes themselves, called `name` in messages.
     The other options answer what the file leaves open; `repeated` says what becomes of differing
-    rows of one frequency. Rows in another order are sorted, one leading row at 0 Hz is left out.
+    rows of one frequency, and `level_if_open` is the unit of magnitude in files of a kind that has
+    always the same, where neither heading nor values tell. Rows in another order are sorted, one
+    leading row at 0 Hz is left out.
     The level is relative, the bulk delay 0: text columns hold the phase whole. Raises `Refused`
     with a line number for what cannot be read, and with an option for what is ambiguous.
     """
@@ -79,7 +82,9 @@ def read_text(
                 )
         magnitude_db, phase_deg, figures_said = _from_parts(table, at["real"], at["imag"])
     else:
-        magnitude_db, level_said = _magnitude(table, at["magnitude"], heads, magnitude)
+        magnitude_db, level_said = _magnitude(
+            table, at["magnitude"], heads, magnitude, level_if_open
+        )
         figures_said = (level_said,)
         if "phase" in at:
             phase_deg, phase_said = _phase(table, at["phase"], heads, phase_unit)
@@ -145,7 +150,11 @@ def _frequency(
 
 
 def _magnitude(
-    table: Table, column: int, heads: tuple[str, ...], asked: MagnitudeUnit | None
+    table: Table,
+    column: int,
+    heads: tuple[str, ...],
+    asked: MagnitudeUnit | None,
+    if_open: MagnitudeUnit | None = None,
 ) -> tuple[Array, str]:
     values = table.values[:, column].copy()
     head = heads[column]
@@ -161,6 +170,8 @@ def _magnitude(
         linear, why = False, "it is 0 throughout, which no linear factor is"
     elif float(np.median(values)) >= 40.0 and values.max() <= 150.0:
         linear, why = False, "the values lie where sound levels in dB do"
+    elif if_open is not None:
+        linear, why = if_open == "linear", "as such files are, for nothing in it speaks against it"
     else:
         raise Refused.at(
             table.name,

@@ -207,7 +207,7 @@ def _say_more(line: _Pieces, left: int, columns: int) -> None:
 def _write_header(canvas: _Canvas, row: int, pieces: _Pieces, curves: Sequence[Curve]) -> None:
     column = GUTTER
     for text, index in pieces:
-        style = TEXT if index < 0 else CURVE + curves[index].order
+        style = TEXT if index < 0 else _style(curves[index])
         canvas.write(row, column, text, style)
         column += width_of(text)
 
@@ -359,9 +359,9 @@ def _draw_curves(
         slice(drawing.left, drawing.left + drawing.columns),
     )
     code_points(canvas.characters)[(*area, 0)][drawn] = found
-    orders = np.array([curve.order for curve in curves], dtype=np.int16)
-    if orders.size:
-        canvas.styles[area][drawn] = CURVE + orders[owner[drawn]]
+    styles = np.array([_style(curve) for curve in curves], dtype=np.int16)
+    if styles.size:
+        canvas.styles[area][drawn] = styles[owner[drawn]]
     ends = []
     bounds = np.searchsorted(which, np.arange(len(curves) + 1)).tolist()
     for first, stop in pairwise(bounds):
@@ -371,6 +371,10 @@ def _draw_curves(
         across = column[first:stop]
         ends.append(drawing.top_row + int(cell_row[first:stop][across == across.max()].max()))
     return ends
+
+
+def _style(curve: Curve) -> int:
+    return AXIS if curve.grey else CURVE + curve.order
 
 
 @lru_cache(maxsize=8)
@@ -410,7 +414,7 @@ def _draw_labels(
         sample, name = names[index]
         text = f"{sample} {fitted(name, margin - len(sample) - 2)}"
         start = drawing.left + drawing.columns + 1
-        canvas.write(row, start, text, CURVE + curves[index].order)
+        canvas.write(row, start, text, _style(curves[index]))
 
 
 def _label_band(

@@ -30,7 +30,7 @@ class Curve:
     """One curve: `frequency_hz` (n,) ascending > 0, `values` (n,) with NaN where there is none.
 
     `order` chooses the colour, `dash` is a name in `palette.DASHES`; `wraps` makes the values
-    degrees within ±180, whose jumps are not joined.
+    degrees within ±180, whose jumps are not joined. A `grey` curve is not to be trusted.
     """
 
     label: str
@@ -39,6 +39,7 @@ class Curve:
     dash: str = "solid"
     order: int = 0
     wraps: bool = False
+    grey: bool = False
 
 
 @dataclass(frozen=True, eq=False)

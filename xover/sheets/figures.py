@@ -34,7 +34,13 @@ if TYPE_CHECKING:
 FORMATS = ("svg", "png", "pdf")
 FONT = "DejaVu Sans"
 """Comes with matplotlib, so that figures look alike on every machine."""
-_UNIT_NAMES = {"dB": "Magnitude in dB", "deg": "Phase in degrees", "ms": "Group delay in ms"}
+GREY = "#999999"
+_UNIT_NAMES = {
+    "dB": "Magnitude in dB",
+    "deg": "Phase in degrees",
+    "ms": "Group delay in ms",
+    "γ²": "Coherence",
+}
 _ROWS = {"dB": 17, "deg": 9, "ms": 9}
 _LABEL_CELLS = 28
 
@@ -148,6 +154,8 @@ def _draw_panel(
     most = max(float(values.max()) for values in finite)
     if unit == "deg" and all(curve.wraps for curve in curves):
         bottom, top, step = -180.0, 180.0, 90.0
+    elif unit == "γ²":
+        bottom, top, step = 0.0, 1.0, 0.5
     else:
         bottom, top, step = automatic_range(least, most, _ROWS.get(unit, 9), unit, tick_rows=(2,))
     for curve in curves:
@@ -158,7 +166,7 @@ def _draw_panel(
         axes.plot(
             frequency_hz,
             values,
-            color=hex_colour(curve.order, dark=False),
+            color=GREY if curve.grey else hex_colour(curve.order, dark=False),
             linestyle=_dashes(curve.dash),
             linewidth=1.3,
             label=_cut(curve.label),

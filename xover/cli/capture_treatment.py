@@ -1,0 +1,169 @@
+"""What is done to captures once they are read: calibrated, put together, finished.
+
+In this order, whatever the order of the options; what does not go together is refused.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+import click
+
+from xover.cli.capture_options import Options, group
+from xover.model.problems import Refused
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from xover.files.captures import Calibration, Finish, Read
+
+treatment_options = group(
+    click.option(
+        "--mic-correction", metavar="FILE", help="The microphone's own response, taken out."
+    ),
+    click.option(
+        "--spl-calibration",
+        metavar="DB|FILE",
+        help="The SPL of 0 dB of the file, or a recording of a calibrator.",
+    ),
+    click.option(
+        "--calibrator-db",
+        type=click.FloatRange(60.0, 140.0),
+        metavar="DB",
+        help="The calibrator's level in dB SPL (default 94).",
+    ),
+    click.option(
+        "--calibrator-hz",
+        type=click.FloatRange(20.0, 20_000.0),
+        metavar="HZ",
+        help="The calibrator's tone (default 1000).",
+    ),
+    click.option(
+        "--average",
+        type=click.Choice(["power", "complex"]),
+        help="All files as one response: their mean of power, or complex mean (with --session).",
+    ),
+    click.option("--splice", "splice_far", metavar="FAR", help="FILE below, this one above."),
+    click.option(
+        "--splice-at",
+        "splice_at_hz",
+        type=click.FloatRange(1.0, 100_000.0),
+        metavar="HZ",
+        help="Where the far capture takes over.",
+    ),
+    click.option(
+        "--splice-octaves",
+        type=click.FloatRange(0.1, 4.0),
+        metavar="N",
+        help="Over how many octaves about it (default 1).",
+    ),
+    click.option("--remove-delay", is_flag=True, help="Take the bulk delay out of the response."),
+    click.option("--smooth", metavar="1/N", help="Smooth over 1/N octave, N from 1 to 48."),
+    click.option(
+        "--smooth-of",
+        type=click.Choice(["power", "complex"]),
+        default="power",
+        show_default=True,
+        help="What is smoothed.",
+    ),
+    click.option(
+        "--minimum-phase",
+        is_flag=True,
+        help="Minimum phase of the magnitude in place of phase: an estimate.",
+    ),
+)
+"""What is done to a response once it is read."""
+
+
+def calibration(options: Options) -> Calibration:
+    """What brings each file to sound pressure."""
+    from xover.dsp.calibrator import CALIBRATOR_HZ, CALIBRATOR_SPL_DB
+    from xover.files.captures import Calibration
+
+    spl = _calibration(options["spl_calibration"])
+    for key, option in (("calibrator_db", "--calibrator-db"), ("calibrator_hz", "--calibrator-hz")):
+        if options[key] is not None and not isinstance(spl, str):
+            raise Refused.at(
+                "", f"{option} speaks of a recording of a calibrator, --spl-calibration FILE"
+            )
+    return Calibration(
+        mic_correction=options["mic_correction"],
+        spl=spl,
+        calibrator_db=options["calibrator_db"] or CALIBRATOR_SPL_DB,
+        calibrator_hz=options["calibrator_hz"] or CALIBRATOR_HZ,
+    )
+
+
+def finish(options: Options) -> Finish:
+    """What is done last to each response, or to the one that was put together."""
+    from xover.files.captures import Finish
+
+    if options["minimum_phase"] and options["remove_delay"]:
+        raise Refused.at("", "--minimum-phase has no delay to remove; leave out --remove-delay")
+    return Finish(
+        without_delay=options["remove_delay"],
+        smooth_fraction=_fraction(options["smooth"]),
+        smooth_of=options["smooth_of"],
+        minimum_phase=options["minimum_phase"],
+    )
+
+
+def check_sets(files: Sequence[str], options: Options) -> None:
+    """Refuse, before anything is read, sets of captures that cannot be put together."""
+    if options["splice_far"] is None:
+        for key, option in (
+            ("splice_at_hz", "--splice-at"),
+            ("splice_octaves", "--splice-octaves"),
+        ):
+            if options[key] is not None:
+                raise Refused.at("", f"{option} goes with --splice FAR")
+        return
+    if options["average"] is not None:
+        raise Refused.at("", "average first and splice the result, or the other way round")
+    if len(files) != 1:
+        raise Refused.at("", "--splice takes one near file and one far one")
+    if options["splice_at_hz"] is None:
+        raise Refused.at("", "--splice needs --splice-at HZ, where the far capture takes over")
+
+
+def put_together(
+    files: Sequence[str], read: Callable[[str | Path], Read], options: Options
+) -> list[Read]:
+    """The responses of all files, or the one made of them, finished. `read` does not finish."""
+    done = finish(options)
+    if options["average"] is not None:
+        from xover.files.capture_sets import read_average
+
+        session = options["session"]
+        return [read_average(files, options["average"], read, session=session, finish=done)]
+    if options["splice_far"] is not None:
+        from xover.files.capture_sets import Splice, read_splice
+
+        splice = Splice(
+            options["splice_far"], options["splice_at_hz"], options["splice_octaves"] or 1.0
+        )
+        return [read_splice(files[0], splice, read, finish=done)]
+    from xover.files.captures import finished
+
+    return [finished(read(name), done) for name in files]
+
+
+def _calibration(text: str | None) -> float | str | None:
+    if text is None:
+        return None
+    try:
+        return float(text.replace("−", "-"))
+    except ValueError:
+        return text
+
+
+def _fraction(text: str | None) -> int | None:
+    if text is None:
+        return None
+    head, slash, number = text.strip().partition("/")
+    if not slash:
+        head, number = "1", text
+    if head.strip() != "1" or not number.strip().isdecimal():
+        raise Refused.at("", f"--smooth {text}: write 1/N with N from 1 to 48, such as 1/6")
+    return int(number)
