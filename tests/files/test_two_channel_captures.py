@@ -14,7 +14,7 @@ import soundfile
 from scipy import signal
 
 from xover.cli.entry import run
-from xover.files.captures import AudioAnswers, read_capture
+from xover.files.captures import AudioAnswers, Calibration, read_capture
 from xover.model.problems import Refused
 
 RATE_HZ = 48_000
@@ -157,8 +157,12 @@ def test_answers_that_do_not_fit_are_refused(recording, tmp_path):
     text.write_text("20 -1\n300 2\n")
     refused("--reference needs two channels", text, reference=1)
     with pytest.raises(Refused, match="nothing about the 0 dB of one channel against another"):
-        read_capture(recording, audio=AudioAnswers(reference=1), spl_calibration=str(one))
-    level, _ = read_capture(recording, audio=AudioAnswers(reference=1), spl_calibration=90.0)
+        read_capture(
+            recording, audio=AudioAnswers(reference=1), calibration=Calibration(spl=str(one))
+        )
+    level, _ = read_capture(
+        recording, audio=AudioAnswers(reference=1), calibration=Calibration(spl=90.0)
+    )
     assert level.level == "spl"
 
 

@@ -82,7 +82,7 @@ def _combined(
         for sentence in part.understood
     ]
     done = finish.of(with_coherence_said(combined))
-    done = replace(done, understood=(*told, *done.understood))
+    done = replace(done, understood=(*told, *done.understood), impulse=None)
     provenance = Provenance(
         file=", ".join(each.file for _, each in parts),
         sha256=", ".join(each.sha256 for _, each in parts),
