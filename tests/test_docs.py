@@ -251,6 +251,7 @@ def fields(value: Any, path: str = "") -> set[str]:
             '--show-temperature 15 --lift-db 3 --line "Row 8" "Row 24"',
         ),
         ("map", "presets/harbour-hall.json --band 63 --step 4"),
+        ("array", "gradient presets/harbour-hall.json --output Sub"),
         ("limits", "presets/harbour-hall.json"),
         ("level", 'presets/harbour-hall.json --listener "Row 8" --input-level-dbu -10'),
         ("trace", "docs/tour/sub.wav"),

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import sys
-import time
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
@@ -21,6 +19,7 @@ from xover.cli.common import (
     write_result,
 )
 from xover.cli.outcome import on_terminal, print_json, say, say_notes
+from xover.cli.progress import progress
 from xover.cli.response import PLOT_FORMATS
 from xover.model.names import inert
 from xover.model.problems import Refused
@@ -130,17 +129,21 @@ def command(
         plan = plan_of(wanted.x_m, wanted.y_m, width=room[0], height=room[1])
         wanted = plan.area(wanted.z_m)
     band = Band.near(band_hz, 1 if octave else 3)
-    progress = _Progress()
-    found = level_map(
-        loaded,
-        wanted,
-        band,
-        drive,
-        only=output_names(loaded, only),
-        input_level_dbu=input_level_dbu or 0.0,
-        going=progress,
-    )
-    progress.done()
+    with progress("computing the map") as bar:
+
+        def going(part: float) -> bool:
+            bar(part)
+            return True
+
+        found = level_map(
+            loaded,
+            wanted,
+            band,
+            drive,
+            only=output_names(loaded, only),
+            input_level_dbu=input_level_dbu or 0.0,
+            going=going,
+        )
     say_notes(found.notes)
     title = _title(loaded, found)
     if plan is not None:
@@ -172,29 +175,6 @@ def _title(preset: Preset, found: LevelMap) -> str:
         level = f"dB SPL for {show_dbu(found.input_level_dbu)}"
     height = plain(found.area.z_m, 2)
     return f"{inert(preset.title)}: {found.band.words}, {level}, ears at {height} m"
-
-
-class _Progress:
-    """Tells a terminal how far it is, once it takes longer than half a second."""
-
-    def __init__(self) -> None:
-        self._shows = sys.stderr.isatty()
-        self._began_s = self._told_s = time.monotonic()
-        self._told = False
-
-    def __call__(self, share: float) -> bool:
-        now_s = time.monotonic()
-        if self._shows and now_s - self._began_s > 0.5 and now_s - self._told_s > 0.1:
-            print(
-                f"\rcomputing the map: {100.0 * share:3.0f} %", end="", file=sys.stderr, flush=True
-            )
-            self._told, self._told_s = True, now_s
-        return True
-
-    def done(self) -> None:
-        """Take the line away."""
-        if self._told:
-            print("\r" + " " * 28 + "\r", end="", file=sys.stderr, flush=True)
 
 
 def _place(values: tuple[float, float, float]) -> dict[str, float]:

@@ -8,6 +8,7 @@ COMMANDS: dict[str, str] = {
     "response": "electrical response of an output, or the sum at a listener",
     "align": "polarity and delay that sum best through the overlap",
     "distance": "delay by time of flight",
+    "array": "subwoofer arrays: places, delays and levels to start from",
     "map": "level over the audience in one band",
     "limits": "limiter thresholds from ratings, loads, taps and cable",
     "level": "octave bands and A-weighted SPL at a listener, headroom, exposure",

@@ -6,6 +6,7 @@ matplotlib, loaded only when asked; the same figures give the same bytes.
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,14 +14,17 @@ import numpy as np
 from xover.model.names import inert
 from xover.model.preset import Preset
 from xover.model.problems import Refused
+from xover.model.units import plain, show_hz
 from xover.sheets.cells import wrapped
 from xover.sheets.figures import FORMATS, house_style, no_dates, shown
+from xover.sheets.palette import DASHES, dash_name, hex_colour
 from xover.sheets.plan import STEP_DB
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from xover.acoustics.maps import LevelMap
+    from xover.design.arrays import Layout
 
 _DEEPEST_DB = 30.0
 
@@ -87,4 +91,41 @@ def map_figure(level_map: LevelMap, preset: Preset, *, format: str, title: str =
         if title:
             text = "\n".join(wrapped(shown(title), 84))
             figure.suptitle(text, x=0.02, ha="left", fontsize=10, fontweight="bold")
+        return _bytes(figure, format)
+
+
+def compass_figure(
+    layout: Layout, frequency_hz: Sequence[float], *, format: str, title: str = ""
+) -> bytes:
+    """Levels around the compass as the bytes of a figure, the front up, 24 dB from rim to middle.
+
+    `format` is "svg", "png" or "pdf". Raises `Refused` for any other.
+    """
+    _known(format)
+    from matplotlib.figure import Figure
+
+    from xover.design.arrays import compass, level_db
+
+    angles = np.arange(0.0, 360.5, 0.5)
+    levels = level_db(compass(layout, np.array(frequency_hz), angles))
+    top = float(np.ceil(levels.max() / 3.0) * 3.0)
+    with house_style():
+        figure = Figure(figsize=(7.2, 6.2), layout="constrained")
+        axes = figure.add_subplot(projection="polar")
+        axes.set_theta_zero_location("N")  # type: ignore[attr-defined]
+        axes.set_theta_direction(-1)  # type: ignore[attr-defined]
+        for number, (hz, row) in enumerate(zip(frequency_hz, levels, strict=True)):
+            lengths = DASHES[dash_name(number)]
+            axes.plot(
+                np.radians(angles), np.maximum(row, top - 24.0), linewidth=1.5,
+                color=hex_colour(number, dark=False), label=show_hz(hz),
+                linestyle=(0, lengths) if lengths else "solid",
+            )  # fmt: skip
+        axes.set_ylim(top - 24.0, top)
+        ticks = np.arange(top - 24.0, top + 0.1, 6.0)
+        axes.set_yticks(ticks, [f"{plain(float(tick), 0)} dB" for tick in ticks])
+        axes.set_xticks(np.radians(np.arange(0.0, 360.0, 30.0)))
+        axes.legend(loc="upper left", bbox_to_anchor=(1.05, 1.0), frameon=False)
+        text = "\n".join(wrapped(shown(title), 84)) if title else ""
+        figure.suptitle(text, x=0.02, ha="left", fontsize=10, fontweight="bold")
         return _bytes(figure, format)

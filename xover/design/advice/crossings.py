@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from xover.acoustics.measured import is_summable
 from xover.design.advice.survey import Survey, in_db, octaves, with_frequencies
+from xover.design.array_preset import is_array_rear
 from xover.design.splits import (
     THIRD_OCTAVE,
     Split,
@@ -82,6 +83,8 @@ def polarity(survey: Survey) -> Iterator[Finding]:
         slope = split.linkwitz_riley_slope
         signs = [polarity_to_air(preset, one.name) for one in (split.lower, split.upper)]
         if slope is None or not split.meets or None in signs:
+            continue
+        if is_array_rear(preset, split.lower.name):
             continue
         turned = [_is_turned_below(one, split.centre_hz) for one in (split.lower, split.upper)]
         inverted = (signs[0] != signs[1]) != (turned[0] != turned[1])
