@@ -83,6 +83,9 @@ if TYPE_CHECKING:
     help="Accept a measurement against a model, and phases estimated from magnitude.",
 )
 @click.option(
+    "--all-pass", is_flag=True, help="Let an all-pass section on what moves be part of the answer."
+)
+@click.option(
     "--plot",
     metavar="FILE",
     help="Draw the loss against frequency into FILE.svg, .png or .pdf, or with - here.",
@@ -101,6 +104,7 @@ def command(
     criterion: str,
     assume_shared_zero: bool,
     mixed: bool,
+    all_pass: bool,
     plot: str | None,
     driven: tuple[str, ...],
     uncorrelated: bool,
@@ -134,6 +138,7 @@ def command(
             criterion=cast("Criterion", criterion),
             assume_shared_zero=assume_shared_zero,
             mixed=mixed,
+            all_pass=all_pass,
             progress=progress,
         )
     if plot is not None and plot != "-":

@@ -33,6 +33,20 @@ def document(answer: Alignment) -> dict[str, Any]:
             }
             for entry in answer.runners_up
         ],
+        "hints": [
+            {
+                "move": hint.move,
+                "to": hint.to,
+                "sentence": hint.sentence,
+                "changes": [
+                    {"where": where, "from": before, "to": after}
+                    for where, before, after in hint.changes
+                ],
+                "loss_db": hint.loss_db,
+                "instead_of_db": hint.instead_of_db,
+            }
+            for hint in answer.hints
+        ],
         "driven": drive_document(answer.drive),
         "notes": list(answer.notes),
     }
@@ -69,6 +83,7 @@ def _result(result: PairAlignment) -> dict[str, Any]:
         "at_limit": result.at_limit,
         "spread_ms": None if result.spread_ms is None else list(result.spread_ms),
         "alternatives": [_alternative(entry) for entry in result.alternatives],
+        "all_pass": _all_pass(result),
         "notes": list(result.notes),
     }
 
@@ -82,4 +97,23 @@ def _alternative(entry: Alternative) -> dict[str, Any]:
         "loss_after_db": entry.loss_after_db,
         "group_delay_difference_ms": entry.group_delay_difference_ms,
         "at_limit": entry.at_limit,
+    }
+
+
+def _all_pass(result: PairAlignment) -> dict[str, Any] | None:
+    found = result.all_pass
+    if found is None:
+        return None
+    section = found.section
+    return {
+        "order": section.effective_order,
+        "frequency_hz": section.frequency_hz,
+        "q": section.q if section.effective_order == 2 else None,
+        "buys_db": found.buys_db,
+        "plain": {
+            "polarity": found.polarity,
+            "delay_ms": found.delay_ms,
+            "delayed_output": found.delayed_output,
+            "loss_after_db": found.loss_after_db,
+        },
     }

@@ -10,13 +10,15 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from xover.design.all_pass import WORTH_DB, fit, owners, with_sections
 from xover.design.answer import Alignment, MovedPart, RunnerUp
 from xover.design.delay_search import Criterion
+from xover.design.hints import hints_for
 from xover.design.joint import Solution, Ties
 from xover.design.joint_search import Progress
 from xover.design.overlap import POINTS_PER_OCTAVE
 from xover.design.parts import Question, gather
-from xover.design.results import MAX_ALTERNATIVES, pair_alignment, settled
+from xover.design.results import MAX_ALTERNATIVES, Without, pair_alignment, settled
 from xover.design.solve import Solved, pair_problem, solve
 from xover.dsp.axis import Axis
 from xover.model.changes import (
@@ -26,11 +28,13 @@ from xover.model.changes import (
     is_locked,
     other_polarity,
     settings_after,
+    with_added_eq,
     with_settings,
 )
 from xover.model.drive import Drive, drive_of
 from xover.model.preset import Preset
 from xover.model.problems import Refused
+from xover.model.processing import EqSection
 from xover.model.units import show_ms
 
 MOST_MOVERS = 8
@@ -51,6 +55,7 @@ def align(
     criterion: Criterion = "mean",
     assume_shared_zero: bool = False,
     mixed: bool = False,
+    all_pass: bool = False,
     progress: Progress | None = None,
 ) -> Alignment:
     """Align outputs `move` to output `to` at `listeners` (exact names).
@@ -61,8 +66,9 @@ def align(
     is not named. `band_hz` overrides the overlap. `drive` says what is played (None: the preset's
     stimulus, else all inputs alike). `assume_shared_zero` accepts captures of unknown or
     different sessions, `mixed` a measurement against a model and phases estimated from
-    magnitude. `progress` hears how much is done, 0…1, and may raise to stop. Raises `Refused`
-    with the reason where no answer is honest.
+    magnitude. `all_pass` lets an all-pass section on each moved output be part of the answer,
+    where it wins something. `progress` hears how much is done, 0…1, and may raise to stop.
+    Raises `Refused` with the reason where no answer is honest.
     """
     question = Question(
         to,
@@ -82,37 +88,64 @@ def align(
     scene = gather(preset, move, ties, question, axis)
     solved = solve(scene, ties, progress)
     answer = settled(solved.chosen.solution)
+    without = Without(scene, answer, {})
+    notes: list[str] = []
+    if all_pass:
+        solved, without, notes = _with_all_pass(preset, solved, axis)
+        answer = settled(solved.chosen.solution)
     shifts = {
         name: Shift(delay_ms, turned)
         for name, delay_ms, turned in zip(move, answer.delays_ms, answer.inverted, strict=True)
     }
     settings = settings_after(preset, shifts)
-    notes = _settings_notes(preset, shifts, settings)
+    notes += _settings_notes(preset, shifts, settings)
     if not solved.proven:
         notes.append(
             "too many settings are nearly as good to compare them all: a better one may exist"
         )
     return Alignment(
         results=tuple(
-            pair_alignment(preset, solved, answer, index, axis, said.get(name, ()))
+            pair_alignment(preset, solved, answer, index, axis, without, said.get(name, ()))
             for index, name in enumerate(move)
         ),
         settings=settings,
+        sections=dict(without.sections),
         criterion=criterion,
         weights={name: question.weight(name) for name in listeners},
         loss_db=answer.value_db,
         runners_up=tuple(
             _runner_up(preset, solved, entry.solution) for entry in solved.others(MAX_ALTERNATIVES)
         ),
-        hints=(),
+        hints=hints_for(preset, scene, without.answer, axis),
         drive=question.drive,
         notes=tuple(notes),
     )
 
 
+def _with_all_pass(preset: Preset, solved: Solved, axis: Axis) -> tuple[Solved, Without, list[str]]:
+    """The answer with a section on each moved output that gains by one, searched again."""
+    plain, ties = solved, solved.ties
+    sections: dict[str, EqSection] = {}
+    groups, notes = owners(preset, plain.scene)
+    for outputs in groups:
+        section = fit(solved.scene, ties, solved.chosen.solution, outputs, axis)
+        if section is not None:
+            added = dict.fromkeys(outputs, section)
+            better = solve(with_sections(solved.scene, added, axis), ties)
+            gained_db = solved.chosen.solution.value_db - better.chosen.solution.value_db
+            if gained_db * solved.scale >= WORTH_DB:
+                solved = better
+                sections |= added
+                continue
+        names = " and ".join(f"“{name}”" for name in plain.scene.move if name in outputs)
+        notes.append(f"no all-pass on {names} would win {WORTH_DB:g} dB, so none is added")
+    without = Without(plain.scene, settled(plain.chosen.solution), sections)
+    return solved, without, notes
+
+
 def apply_alignment(preset: Preset, alignment: Alignment) -> Preset:
-    """The preset with the alignment's settings written into every output."""
-    return with_settings(preset, alignment.settings)
+    """The preset with the alignment's settings written into every output, sections added."""
+    return with_added_eq(with_settings(preset, alignment.settings), alignment.sections)
 
 
 def summation_loss(

@@ -56,8 +56,8 @@ class Hint(Struct, frozen=True):
     move: str
     to: str
     sentence: str
-    changes: tuple[tuple[str, str, str], ...]
-    """(place in the file, what stands there, what would), each as shown to people."""
+    changes: tuple[tuple[str, float | str, float | str], ...]
+    """(place in the file, what stands there, what would)."""
     loss_db: float
     instead_of_db: float
 
@@ -118,6 +118,8 @@ class Alignment(Struct, frozen=True):
 
     results: tuple[PairAlignment, ...]
     settings: dict[str, Setting]
+    sections: dict[str, EqSection]
+    """All-pass sections to be added, by moved output; their EQ groups get the same."""
     criterion: Criterion
     weights: dict[str, float]
     loss_db: float

@@ -297,6 +297,28 @@ def search(
     return sorted(found, key=lambda minimum: minimum.value_db)
 
 
+def lowest(
+    problem: DelayProblem, *, from_ms: float, to_ms: float, polarities: Sequence[bool]
+) -> Minimum:
+    """The least of the criterion in a range of delays: the grid's best point, refined.
+
+    Cheaper than `search` where one answer is enough.
+    """
+    steps = (to_ms - from_ms) * 1e-3 * problem.highest_hz * STEPS_PER_PERIOD[problem.criterion]
+    count = 2 + int(np.ceil(steps))
+    step_ms = (to_ms - from_ms) / (count - 1)
+    found: list[Minimum] = []
+    grids = problem.grid_values_db(from_ms, step_ms, count, polarities)
+    for inverted, values in zip(polarities, grids, strict=True):
+        at = int(np.argmin(values))
+        delay_ms, value_db = from_ms + step_ms * at, float(values[at])
+        refined, best = _refine(problem, np.array([delay_ms]), step_ms, inverted)
+        if from_ms <= refined[0] <= to_ms and best[0] <= value_db:
+            delay_ms, value_db = float(refined[0]), float(best[0])
+        found.append(Minimum(delay_ms, inverted, value_db, at in (0, count - 1)))
+    return min(found, key=lambda minimum: minimum.value_db)
+
+
 NEAR_NULL = 0.1
 """Below this part of the best power a frequency is near enough to a null to ripple the mean."""
 RIPPLE_DB = 0.2

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from msgspec.structs import replace
 
 from xover.acoustics.air import speed_of_sound_m_s
-from xover.design.answer import Alternative, LossCurve, PairAlignment
+from xover.design.all_pass import with_sections
+from xover.design.answer import AllPass, Alternative, LossCurve, PairAlignment
 from xover.design.choice import Candidate, quadrature_delay
 from xover.design.delay_search import DelayProblem, search
 from xover.design.joint import Solution
@@ -21,7 +23,7 @@ from xover.dsp.axis import Axis
 from xover.model.changes import other_polarity
 from xover.model.preset import Preset
 from xover.model.problems import Refused
-from xover.model.processing import Crossover, Output
+from xover.model.processing import Crossover, EqSection, Output
 from xover.model.rig import Loudspeaker
 from xover.model.words import Enclosure, Polarity
 
@@ -29,6 +31,16 @@ MAX_ALTERNATIVES = 5
 SETTLED_MS = 5e-4
 EDGE_SPREAD_HZ = 5.0
 LATENCY_SPREAD_MS = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Without:
+    """What the answer is without all-pass sections: the scene as it is, its best setting."""
+
+    scene: Scene
+    answer: Solution
+    sections: Mapping[str, EqSection]
+    """Those of the answer, by moved output."""
 
 
 def settled(solution: Solution) -> Solution:
@@ -64,14 +76,15 @@ def pair_alignment(
     answer: Solution,
     index: int,
     axis: Axis,
+    without: Without,
     said: Sequence[str] = (),
 ) -> PairAlignment:
     """Everything there is to say of mover number `index` under the chosen setting."""
-    scene = solved.scene
+    scene, today = solved.scene, without.scene
     name, question = scene.move[index], scene.question
     delay_ms, inverted = answer.delays_ms[index], answer.inverted[index]
     view = view_of(scene, {name}, answer.delays_ms, answer.inverted)
-    before = view_of(scene, {name}, at_rest(scene).delays_ms, at_rest(scene).inverted)
+    before = view_of(today, {name}, at_rest(scene).delays_ms, at_rest(scene).inverted)
     curves, bands_hz = _curves(before, view), _bands(view)
     if not view.meetings:  # it moves with its group alone, and holds as long as that does
         ties = solved.ties.delay_of
@@ -97,7 +110,7 @@ def pair_alignment(
     modelled = [one for one in scene.modelled if one in (*partners, name)]
     spread = None
     if modelled:
-        spread = _spread(preset, solved, answer, index, axis, modelled)
+        spread = _spread(preset, solved, answer, index, axis, modelled, without)
         notes.append(
             f"a starting value: {' and '.join(f'“{output}”' for output in modelled)} rest on a "
             "model; measure before the show"
@@ -125,7 +138,7 @@ def pair_alignment(
         relative_delay_ms=delay_ms,
         inverted=inverted,
         bands_hz=bands_hz,
-        loss_before_db=losses_of(scene, name, at_rest(scene)),
+        loss_before_db=losses_of(today, name, at_rest(scene)),
         loss_after_db=losses_of(scene, name, answer),
         loss_curves=curves,
         tolerance_ms=tolerance,
@@ -145,7 +158,7 @@ def pair_alignment(
         at_limit=answer.at_limit[index],
         alternatives=tuple(alternatives),
         spread_ms=spread,
-        all_pass=None,
+        all_pass=_all_pass(preset, answer, index, without),
         notes=tuple(notes),
     )
 
@@ -210,6 +223,26 @@ def _odd_butterworth_pair(first: Output, second: Output) -> bool:
     )
 
 
+def _all_pass(preset: Preset, answer: Solution, index: int, without: Without) -> AllPass | None:
+    name = without.scene.move[index]
+    section = without.sections.get(name)
+    if section is None:
+        return None
+    plain = without.answer
+    return AllPass(
+        section,
+        plain.value_db - answer.value_db,
+        *entered(
+            preset,
+            name,
+            without.scene.question.to,
+            plain.delays_ms[index],
+            plain.inverted[index],
+        ),
+        losses_of(without.scene, name, plain),
+    )
+
+
 def _bands(view: View) -> tuple[tuple[float, float], ...]:
     return merge_bands([band for one in view.meetings for band in one.parts.bands_hz])
 
@@ -253,6 +286,7 @@ def _spread(
     index: int,
     axis: Axis,
     modelled: Sequence[str],
+    without: Without,
 ) -> tuple[float, float]:
     """The range of the relative delay in ms over what a data sheet leaves open.
 
@@ -280,6 +314,7 @@ def _spread(
                 other = gather(changed, scene.move, solved.ties, question, axis)
             except Refused:
                 continue
+            other = with_sections(other, without.sections, axis)
             view = view_of(other, {name}, answer.delays_ms, answer.inverted)
             if not view.meetings:
                 continue

@@ -12,6 +12,7 @@ import numpy as np
 
 from xover.design.choice import (
     LISTED_DB,
+    RIVAL_DB,
     TIE_DB,
     Candidate,
     Couple,
@@ -26,6 +27,9 @@ from xover.design.overlap import ComplexArray, FloatArray
 from xover.design.parts import PairParts, Scene
 from xover.model.problems import Refused
 from xover.model.units import show_ms
+
+MOST_LISTED = 12
+"""How many settings, the best first, are looked at beside those that may be chosen or be rivals."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,7 +75,13 @@ def solve(scene: Scene, ties: Ties, progress: Progress | None = None) -> Solved:
         solutions, proven = found.solutions, found.proven
     if not solutions:
         raise Refused.at("", f"no delay within ±{show_ms(question.max_delay_ms)} sums any better")
-    ranked = candidates_of(scene, solutions)
+    best_db = solutions[0].value_db
+    tied = [
+        one
+        for one in solutions[MOST_LISTED:]
+        if (one.value_db - best_db) * scale <= TIE_DB + RIVAL_DB
+    ]
+    ranked = candidates_of(scene, [*solutions[:MOST_LISTED], *tied])
     chosen, rivals = choose(ranked, scale=scale)
     return Solved(scene, ties, tuple(ranked), chosen, rivals, scale, proven)
 

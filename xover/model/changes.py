@@ -13,7 +13,7 @@ from msgspec.structs import replace
 
 from xover.model.preset import Preset
 from xover.model.problems import Refused
-from xover.model.processing import Output
+from xover.model.processing import EqSection, Output
 from xover.model.rig import Measurement
 from xover.model.words import Polarity, Stage
 
@@ -142,6 +142,27 @@ def with_settings(preset: Preset, settings: Mapping[str, Setting]) -> Preset:
         if setting is None:
             return output
         return replace(output, delay_ms=setting.delay_ms, polarity=setting.polarity)
+
+    return with_outputs(preset, change)
+
+
+def with_added_eq(preset: Preset, sections: Mapping[str, EqSection]) -> Preset:
+    """The preset with a section put after the EQ of each of these outputs and their followers.
+
+    Raises `Refused` where the EQ of one of them is locked and no group moves it.
+    """
+    added: dict[str, EqSection] = {}
+    for name, section in sections.items():
+        if is_locked(preset, name, "eq"):
+            raise Refused.at(
+                f'outputs["{name}"].locked', f"the EQ of “{name}” is locked; unlock it first"
+            )
+        for follower in followers(preset, name, "eq"):
+            added.setdefault(follower, section)
+
+    def change(output: Output) -> Output:
+        section = added.get(output.name)
+        return output if section is None else replace(output, eq=(*output.eq, section))
 
     return with_outputs(preset, change)
 

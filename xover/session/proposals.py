@@ -11,7 +11,8 @@ from typing import Any
 
 from xover.design.alignment import align, apply_alignment
 from xover.design.answer import Alignment, Alternative, RunnerUp
-from xover.model.changes import Shift, settings_after, with_settings
+from xover.model.changes import Shift, settings_after, with_added_eq, with_settings
+from xover.model.entry_eq import show_eq
 from xover.model.names import inert
 from xover.model.preset import Preset
 from xover.model.units import signed
@@ -47,8 +48,11 @@ class Proposal:
         shifts = {name: Shift(delay_ms, turned) for name, delay_ms, turned in moved}
         return replace(
             self,
-            name=_name(moved, self.result.results[0].to),
-            after=with_settings(self.before, settings_after(self.before, shifts)),
+            name=_name(moved, self.result),
+            after=with_added_eq(
+                with_settings(self.before, settings_after(self.before, shifts)),
+                self.result.sections,
+            ),
         )
 
 
@@ -62,12 +66,16 @@ def propose(
     """
     result = align(preset, move=move, to=to, listeners=listeners, **options)
     moved = [(pair.move, pair.relative_delay_ms, pair.inverted) for pair in result.results]
-    return Proposal(_name(moved, to), preset, apply_alignment(preset, result), result)
+    return Proposal(_name(moved, result), preset, apply_alignment(preset, result), result)
 
 
-def _name(moved: Sequence[tuple[str, float, bool]], to: str) -> str:
-    parts = [
-        f"{inert(name)} {signed(delay_ms, 3)} ms{', polarity turned' if turned else ''}"
-        for name, delay_ms, turned in moved
-    ]
-    return f"align to {inert(to)}: {'; '.join(parts)}"
+def _name(moved: Sequence[tuple[str, float, bool]], result: Alignment) -> str:
+    parts = []
+    for name, delay_ms, turned in moved:
+        words = f"{inert(name)} {signed(delay_ms, 3)} ms"
+        if turned:
+            words += ", polarity turned"
+        if name in result.sections:
+            words += f", {show_eq(result.sections[name])}"
+        parts.append(words)
+    return f"align to {inert(result.results[0].to)}: {'; '.join(parts)}"

@@ -8,11 +8,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+from xover.model.entry_eq import show_eq
 from xover.model.units import plain, show_c, show_hz, show_m, show_ms, signed
 from xover.sheets.wording import drive_sentence, sentence_case
 
 if TYPE_CHECKING:
-    from xover.design.answer import Alignment, Alternative, PairAlignment, RunnerUp
+    from xover.design.answer import Alignment, AllPass, Alternative, PairAlignment, RunnerUp
 
 FARTHEST_C = 100.0
 """Changes of temperature beyond this are no weather and not shown."""
@@ -56,6 +57,8 @@ def result_text(
         + (" (turned)" if result.inverted else " (as it is)"),
         f"  overlap {bands}" if bands else "  no overlap of its own; it moves with its group",
     ]
+    if result.all_pass is not None:
+        lines += _all_pass(result.all_pass)
     names = {name: _weighed(name, weights) for name in result.loss_before_db}
     width = max(18, *(len(name) + 4 for name in names.values()))
     lines.append(f"  {'summation loss':<{width - 2}}{'before':>10}{'after':>10}")
@@ -86,6 +89,15 @@ def result_text(
         lines += [f"    {_alternative(entry)}" for entry in shown_here]
     lines += [f"  Note: {note}" for note in result.notes]
     return "\n".join(lines)
+
+
+def _all_pass(found: AllPass) -> list[str]:
+    losses = ", ".join(f"{name} {_loss(value)}" for name, value in found.loss_after_db.items())
+    return [
+        f"  with {show_eq(found.section)} added to its EQ, which wins {plain(found.buys_db, 2)} dB",
+        f"  without it: {show_ms(found.delay_ms, 3)} to {found.delayed_output}, "
+        f"{found.polarity}: {losses}",
+    ]
 
 
 def runner_up_words(entry: RunnerUp) -> str:
