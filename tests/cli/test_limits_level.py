@@ -88,6 +88,8 @@ def test_text_says_what_can_hurt_once(xover: Run, rack_path: Path) -> None:
     assert out.splitlines()[1].split() == [
         "rms", "+5.27", "dBu", "56.57", "V", "50/200", "ms", "loudspeaker", "S",
     ]  # fmt: skip
+    assert "working" in out
+    assert "working" not in xover("limits", rack_path, "--brief").out
     for words in ("Drivers:", "Hearing:", "local codes", "voice-alarm", "Rigging:", "3 dB wrong"):
         assert out.count(words) == 1
 
@@ -158,6 +160,10 @@ def test_level_needs_a_level(xover: Run, rack_path: Path) -> None:
     ran = xover("level", "presets/harbour-hall.json", "--listener", "Row 8")
     assert ran.code == 2
     assert "--input-level-dbu" in ran.err
+    for typed in ("nan", "inf", "loud", "61"):
+        ran = xover("level", rack_path, "--listener", "Seat", "--input-level-dbu", typed)
+        assert ran.code == 2
+        assert "--input-level-dbu" in ran.err
     ran = xover("level", rack_path, "--listener", "Seat", "--input-level-dbu", "0", "--json")
     assert ran.code == 2
     assert "listeners" in json.loads(ran.out)["faults"][0]["where"]

@@ -242,6 +242,19 @@ def check_apply(apply_: bool, output_file: str | None) -> None:
         raise Refused.at("", "-o names where --apply writes; add --apply, or leave out -o")
 
 
+class Figure(click.FloatRange):
+    """A number within limits; “nan”, which no comparison refuses, is none."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """The number; fails with a sentence where it is none or out of range."""
+        figure = float(super().convert(value, param, ctx))
+        if figure != figure:
+            self.fail(f"{value!r} is not a number", param, ctx)
+        return figure
+
+
 def json_option(command: F) -> F:
     """`--json`, the same everywhere."""
     return click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout.")(

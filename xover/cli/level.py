@@ -8,6 +8,7 @@ import click
 
 from xover.cli.align import inert_lines
 from xover.cli.common import (
+    Figure,
     drive_document,
     drive_from,
     drive_options,
@@ -31,14 +32,14 @@ if TYPE_CHECKING:
 @click.option("--listener", required=True, metavar="NAME", help="Where somebody sits.")
 @click.option(
     "--input-level-dbu",
-    type=click.FloatRange(-120.0, 60.0),
+    type=Figure(-120.0, 60.0),
     required=True,
     metavar="X",
     help="Rms level of the noise at the driven inputs.",
 )
 @click.option(
     "--crest-db",
-    type=click.FloatRange(0.0, 40.0),
+    type=Figure(0.0, 40.0),
     default=12.0,
     show_default=True,
     metavar="X",

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 @click.command(epilog="Example: xover limits presets/harbour-hall.json")
 @preset_argument
+@click.option("--brief", is_flag=True, help="Leave out the working.")
 @click.option(
     "--new-times",
     is_flag=True,
@@ -50,6 +51,7 @@ if TYPE_CHECKING:
 @json_option
 def command(
     preset: str,
+    brief: bool,
     new_times: bool,
     cables: tuple[str, ...],
     wiring: str | None,
@@ -90,7 +92,7 @@ def command(
     elif wiring != "-" and output_file != "-":
         from xover.sheets.limits_text import limits_text
 
-        click.echo(inert_lines(limits_text(answer)))
+        click.echo(inert_lines(limits_text(answer, working=not brief)))
     return int(Exit.ATTENTION if answer.cautions else Exit.DONE)
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from xover.cli.common import (
+    Figure,
     drive_document,
     drive_from,
     drive_options,
@@ -48,7 +49,7 @@ PLOT_FORMATS = (".svg", ".png", ".pdf")
 @click.option("--frequencies", metavar="F[,F…]", help="Just these frequencies in Hz.")
 @click.option(
     "--input-level-dbu",
-    type=click.FloatRange(-120.0, 60.0),
+    type=Figure(-120.0, 60.0),
     metavar="X",
     help="The level at the driven inputs that an SPL answer is for (default 0).",
 )

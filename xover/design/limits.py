@@ -304,7 +304,8 @@ def _gain_words(load: ChannelLoad) -> str:
         text += ", +6.02 dB bridged"
     if channel.attenuator_db and channel.attenuator_locked:
         text += f", attenuator locked at {show_db(channel.attenuator_db, 2)}"
-    text += f": {show_db(gain_db, 2)}"
+    if gain_db != own_db:
+        text += f": {show_db(gain_db, 2)}"
     if channel.attenuator_db and not channel.attenuator_locked:
         text += (
             f"; its attenuator at {show_db(channel.attenuator_db, 2)} is not locked and not "
@@ -341,7 +342,7 @@ def _side_words(side: Side, threshold: Threshold) -> list[str]:
 def _time_words(
     thresholds: Mapping[Side, Threshold], output: Output, frequency_hz: float | None
 ) -> list[str]:
-    if frequency_hz is None:
+    if frequency_hz is None or all(each.dbu is None for each in thresholds.values()):
         return []
     lines = []
     for side in SIDES:
