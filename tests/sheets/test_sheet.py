@@ -55,7 +55,8 @@ def test_figures_read_in_signal_order_with_metres_samples_and_volts() -> None:
     made = rows_of(rig())
     assert [item.label for item in made.outputs[0].entries] == [
         "Mute", "From Left", "From Right", f"From {AUX}", "Gain", "Polarity", "Delay", "High-pass",
-        "Low-pass", "EQ 1", "EQ 2", "EQ 3", "RMS limit", "Peak limit",
+        "Low-pass", "EQ 1", "EQ 2", "EQ 3", "RMS limit", "RMS limit, trial", "Peak limit",
+        "Peak limit, trial",
     ]  # fmt: skip
     # By hand: 343.2·√(297.15/293.15) = 345.53 m/s (ISO 9613-1, A.5) · 3.4217 ms = 1.182 m;
     # 48 samples a millisecond · 3.4217 = 164.24.
@@ -127,7 +128,7 @@ def figures_at_places(preset: Preset) -> int:
     for block in (*made.inputs, *made.outputs):
         for item in block.entries:
             for figure in item.figures:
-                if figure.value == "none":
+                if figure.value == "none" or item.is_trial:
                     continue
                 stored = places.value_at(preset, figure.where)
                 if isinstance(stored, bool):

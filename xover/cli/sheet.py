@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
-from xover.cli.common import open_preset, preset_argument, write_result
+from xover.cli.common import open_preset, open_profile, preset_argument, write_result
+
+if TYPE_CHECKING:
+    from xover.model.preset import Preset
+    from xover.sheets.rows import Sheet
 
 FORMATS = ("html", "pdf", "md", "csv", "txt")
 
@@ -18,8 +24,21 @@ FORMATS = ("html", "pdf", "md", "csv", "txt")
     help="Write here; .html, .pdf, .md, .csv or .txt decides the format (default: text to stdout).",
 )
 @click.option("--as", "format_", type=click.Choice(FORMATS), help="The format, whatever the name.")
+@click.option("--processor", metavar="PROFILE", help="In the units and steps of this processor.")
+@click.option(
+    "--since",
+    metavar="FILE",
+    help="Only what changed since that preset, in an order that is safe while signal passes.",
+)
 @click.option("--force", is_flag=True, help="Overwrite the file named by -o.")
-def command(preset: str, output_file: str | None, format_: str | None, force: bool) -> None:
+def command(
+    preset: str,
+    output_file: str | None,
+    format_: str | None,
+    processor: str | None,
+    since: str | None,
+    force: bool,
+) -> None:
     """Print the entry sheet: every setting in the order of the signal, with room to tick off."""
     import datetime
     import hashlib
@@ -34,6 +53,23 @@ def command(preset: str, output_file: str | None, format_: str | None, force: bo
         chosen = "txt" if output_file in (None, "-") else format_of(str(output_file))
     loaded = open_preset(preset)
     revision = hashlib.sha256(dumps(loaded)).hexdigest()[:12]
-    rows = sheet_of(loaded, date=datetime.date.today().isoformat(), revision=revision)
+    profile = None if processor is None else open_profile(processor)
+    date = datetime.date.today().isoformat()
+
+    def rows_of(item: Preset) -> Sheet:
+        if profile is None:
+            return sheet_of(item, date=date, revision=revision)
+        from xover.design.adapting.adaptation import adapt
+        from xover.sheets.device import device_sheet
+
+        return device_sheet(item, adapt(item, profile), date=date, revision=revision)
+
+    rows = rows_of(loaded)
     curves = electrical_curves(loaded) if chosen in ("html", "pdf") else ()
+    if since is not None:
+        from xover.sheets.since import changes_sheet
+
+        earlier = open_preset(since)
+        rows = changes_sheet(earlier, rows_of(earlier), loaded, rows)
+        curves = ()
     write_result(sheet(rows, chosen, curves=curves), output_file, force=force)

@@ -41,18 +41,20 @@ def markdown_sheet(sheet: Sheet) -> str:
     if sheet.notes:
         parts.append("## Notes")
         parts.append(_quoted(sheet.notes))
-    parts.append("## Inputs")
+    if sheet.inputs:
+        parts.append("## Inputs")
     for block in sheet.inputs:
         parts += [f"### {escaped(block.name)}", *_block(block)]
-    parts.append("## Matrix")
-    rows = [(escaped(name), *gains) for name, gains in sheet.matrix.rows]
-    parts.append(_table(("Output", *map(escaped, sheet.matrix.inputs)), rows))
+    if sheet.matrix.rows:
+        parts.append("## Matrix")
+        rows = [(escaped(name), *gains) for name, gains in sheet.matrix.rows]
+        parts.append(_table(("Output", *map(escaped, sheet.matrix.inputs)), rows))
     if sheet.groups:
         parts.append("## Groups, set together")
         groups = [(escaped(name), escaped(members), text) for name, members, text in sheet.groups]
         parts.append(_table(("Group", "Outputs", "Follows"), groups))
     for number, block in enumerate(sheet.outputs, start=1):
-        heading = f"## Output {number} of {len(sheet.outputs)}: {escaped(block.name)}"
+        heading = f"## {sheet.kind} {number} of {len(sheet.outputs)}: {escaped(block.name)}"
         parts += [heading, *_block(block), "Initials .........."]
     parts.append("## What the figures mean")
     parts.append("\n".join(f"- {text}" for text in sheet.definitions))

@@ -29,6 +29,7 @@ from xover.model.units import (
     volts_from_dbu,
 )
 from xover.model.words import EqKind, Family, Stage
+from xover.sheets.limiter_test import Trial, limiter_trial
 from xover.sheets.wording import CAUTIONS, DEFINITIONS
 
 FAMILY_NAMES: dict[Family, str] = {
@@ -55,6 +56,10 @@ STAGE_NAMES: dict[Stage, str] = {
     "eq": "EQ",
     "limiter": "limiter",
 }
+
+
+TRIAL = "trial"
+"""The field of figures that are fed or measured on trial, and not entered."""
 
 
 class Figure(Struct, frozen=True):
@@ -85,6 +90,11 @@ class Entry(Struct, frozen=True):
     note: str = ""
     locked: bool = False
 
+    @property
+    def is_trial(self) -> bool:
+        """Whether this row proves something instead of entering it."""
+        return any(figure.field == TRIAL for figure in self.figures)
+
 
 class Block(Struct, frozen=True):
     """Everything of one input or output; `remarks` are sentences that are not entered."""
@@ -114,6 +124,8 @@ class Sheet(Struct, frozen=True):
     notes: tuple[str, ...]
     cautions: tuple[str, ...] = CAUTIONS
     definitions: tuple[str, ...] = DEFINITIONS
+    kind: str = "Output"
+    """What one block of `outputs` is called: an output, or a step of what changed."""
 
 
 def sheet_of(preset: Preset, *, date: str = "", revision: str = "") -> Sheet:
@@ -242,6 +254,8 @@ class _Reader:
             limit = getattr(limiter, kind) if limiter is not None else None
             path = f"{where}.limiter.{kind}"
             entries.append(_limit(path, label, limit, kind == "peak", "limiter" in locked))
+            if limit is not None:
+                entries.append(_trial(path, label, limiter_trial(self.preset, item, limit)))
         return Block(inert(item.name), tuple(facts), tuple(entries), self._remarks(item))
 
     def _remarks(self, item: Output) -> tuple[str, ...]:
@@ -354,6 +368,14 @@ def _section(where: str, section: EqSection) -> tuple[Figure, ...]:
     if section.bypassed:
         figures.append(_word(f"{where}.bypassed", "true", "BYPASSED"))
     return tuple(figures)
+
+
+def _trial(where: str, label: str, trial: Trial) -> Entry:
+    """The row that proves a limiter, with room for what was measured."""
+    texts = [text for text in (trial.feed, trial.stop, "measured ________") if text]
+    path = f"{where}.threshold_dbu"
+    figures = tuple(Figure(path, TRIAL, text, "", text) for text in texts)
+    return Entry(path, f"{label}, trial", figures, trial.remark)
 
 
 def _crossover(

@@ -35,18 +35,20 @@ def _lines(sheet: Sheet) -> list[str]:
         lines += _heading("Notes")
         for note in sheet.notes:
             lines += wrapped(note, WIDTH, indent="  ", first="  ") if note else [""]
-    lines += _heading("Inputs")
+    if sheet.inputs:
+        lines += _heading("Inputs")
     for number, block in enumerate(sheet.inputs):
         lines += [""] * bool(number) + _block(block)
-    lines += _heading("Matrix (route gains)")
-    lines += _matrix(sheet)
+    if sheet.matrix.rows:
+        lines += _heading("Matrix (route gains)")
+        lines += _matrix(sheet)
     if sheet.groups:
         lines += _heading("Groups, set together")
         for name, outputs, follow in sheet.groups:
             text = f"{name}: {outputs}; follows {follow}"
             lines += wrapped(text, WIDTH, indent="    ", first="  ")
     for number, block in enumerate(sheet.outputs, start=1):
-        heading = _heading(f"Output {number} of {len(sheet.outputs)}: {block.name}")
+        heading = _heading(f"{sheet.kind} {number} of {len(sheet.outputs)}: {block.name}")
         lines += [*heading, *_block(block, named=False), "", "  Initials ________"]
     lines += _heading("What the figures mean")
     for definition in sheet.definitions:

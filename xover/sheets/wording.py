@@ -25,6 +25,8 @@ CAUTIONS: tuple[str, ...] = (
     "qualified people.",
     "Drivers: set high-pass filters and limiters before any signal, and check family, slope and "
     "frequency twice. A threshold raised by 3 dB doubles the power and can destroy a driver.",
+    "Trial of a limiter: amplifiers disconnected, output open, level meter on the processor's own "
+    "output; raise the feed slowly.",
     "Rigging: nothing on this sheet says that a box may be flown or moved.",
 )
 
