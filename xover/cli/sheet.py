@@ -52,11 +52,11 @@ def command(
     if chosen is None:
         chosen = "txt" if output_file in (None, "-") else format_of(str(output_file))
     loaded = open_preset(preset)
-    revision = hashlib.sha256(dumps(loaded)).hexdigest()[:12]
     profile = None if processor is None else open_profile(processor)
     date = datetime.date.today().isoformat()
 
     def rows_of(item: Preset) -> Sheet:
+        revision = hashlib.sha256(dumps(item)).hexdigest()[:12]
         if profile is None:
             return sheet_of(item, date=date, revision=revision)
         from xover.design.adapting.adaptation import adapt

@@ -50,7 +50,7 @@ def limiter_trial(preset: Preset, output: Output, limit: Limit) -> Trial:
     into = shown if width_of(shown) <= NAME_COLUMNS else "its loudest route"
     words = f"feed {show_dbu(feed_dbu)} at {show_hz(frequency_hz)} into {into}"
     if feed_dbu > FEED_MAX_DBU:
-        remark = "more than a line output gives: lower the threshold to try it, then put it back"
+        remark = "beyond a line output: lower the threshold, try, restore"
         return Trial(words, stop, remark)
     limiter = output.limiter
     others = [limiter.rms, limiter.peak] if limiter is not None else []
