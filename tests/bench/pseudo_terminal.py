@@ -33,6 +33,8 @@ class Frame(NamedTuple):
     """What stood on the screen when a frame had come, and when it had."""
 
     at_s: float
+    cpu_s: float
+    """What the program had computed by then, all its threads."""
     rows: Rows
 
 
@@ -50,7 +52,7 @@ class PseudoTerminal:
         self.width, self.height = size
         self._screen = [[" "] * self.width for _ in range(self.height)]
         self._row = self._column = 0
-        self._came: list[tuple[float, bytes]] = []
+        self._came: list[tuple[float, float, bytes]] = []
         self._played, self._left = 0, b""
         keep = {name: os.environ[name] for name in ("PATH", "HOME") if name in os.environ}
         told = {"TERM": "xterm-256color", "COLORTERM": "truecolor", "LC_ALL": "C.UTF-8"}
@@ -85,7 +87,7 @@ class PseudoTerminal:
                 return
             if not data:
                 return
-            self._came.append((time.perf_counter(), data))
+            self._came.append((time.perf_counter(), self.cpu_s, data))
             if ASKED in tail + data:
                 os.write(self._main, ANSWER)
                 tail = b""
@@ -128,11 +130,15 @@ class PseudoTerminal:
 
     def until(self, seen: Callable[[Rows], bool], *, patience_s: float = 60.0) -> float:
         """When the first frame came for which `seen` holds."""
+        return self.frame(seen, patience_s=patience_s).at_s
+
+    def frame(self, seen: Callable[[Rows], bool], *, patience_s: float = 60.0) -> Frame:
+        """The first frame for which `seen` holds."""
         end = time.perf_counter() + patience_s
         while time.perf_counter() < end:
             for frame in self._frames():
                 if seen(frame.rows):
-                    return frame.at_s
+                    return frame
             time.sleep(0.002)
         raise AssertionError("not seen:\n" + "\n".join(self.rows))
 
@@ -143,13 +149,13 @@ class PseudoTerminal:
 
     def _frames(self) -> Iterator[Frame]:
         while self._played < len(self._came):
-            at_s, data = self._came[self._played]
+            at_s, cpu_s, data = self._came[self._played]
             self._played += 1
             data = self._left + data
             *whole, self._left = data.split(FRAME_END)
             for each in whole:
                 self._play(each)
-                yield Frame(at_s, self.rows)
+                yield Frame(at_s, cpu_s, self.rows)
 
     def _play(self, data: bytes) -> None:
         for piece in _PIECE.finditer(data.decode(errors="replace")):

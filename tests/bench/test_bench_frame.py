@@ -13,6 +13,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import NamedTuple
 
 import pytest
 
@@ -51,24 +52,31 @@ def value(rows: Rows, label: str) -> str:
     return next((row for row in rows if row.startswith(label)), "")
 
 
-def bare_ms(program: PseudoTerminal, count: int) -> float:
-    """One key to the peer, in ms."""
-    begun_s = program.type("x")
-    done_s = program.until(lambda rows: rows[0].startswith(f"count {count} "))
+class Spent(NamedTuple):
+    """From a key to its frame, in ms: by the clock, and what the program computed meanwhile."""
+
+    clock: float
+    cpu: float
+
+
+def bare_ms(program: PseudoTerminal, count: int) -> Spent:
+    """One key to the peer."""
+    cpu_s, begun_s = program.cpu_s, program.type("x")
+    done = program.frame(lambda rows: rows[0].startswith(f"count {count} "))
     program.settle(quiet_s=0.04)
-    return 1e3 * (done_s - begun_s)
+    return Spent(1e3 * (done.at_s - begun_s), 1e3 * (done.cpu_s - cpu_s))
 
 
-def workbench_ms(program: PseudoTerminal, key: str, label: str) -> tuple[float, int]:
-    """One key to the workbench, in ms, and the number of frames until nothing came any more."""
+def workbench_ms(program: PseudoTerminal, key: str, label: str) -> tuple[Spent, int]:
+    """One key to the workbench, and the number of frames until nothing came any more."""
     before = program.rows
-    begun_s = program.type(key)
+    cpu_s, begun_s = program.cpu_s, program.type(key)
     frames = program.settle(quiet_s=0.2)
     last = frames[-1].rows
     assert value(last, label) != value(before, label), "the value has not changed"
     assert dots(last) != dots(before), "no curve has changed"
     done = next(each for each in frames if _same(each.rows, last, label))
-    return 1e3 * (done.at_s - begun_s), len(frames)
+    return Spent(1e3 * (done.at_s - begun_s), 1e3 * (done.cpu_s - cpu_s)), len(frames)
 
 
 def _same(rows: Rows, last: Rows, label: str) -> bool:
@@ -81,15 +89,18 @@ def wait_for_curves(program: PseudoTerminal) -> None:
     program.settle(quiet_s=0.5)
 
 
-def told(name: str, ours: list[float], peer: list[float], goal: str) -> None:
-    """One line: ratios of medians and of the 90th percentiles."""
-    ratio = statistics.median(ours) / statistics.median(peer)
-    late = statistics.quantiles(ours, n=10)[-1] / statistics.median(peer)
-    print(
-        f"\n{name}: {ratio:.2f}×, p90 {late:.2f}× of the peer's median ({goal}); "
-        f"{statistics.median(ours):.1f} ms against {statistics.median(peer):.1f} ms, "
-        f"peer's p90 {statistics.quantiles(peer, n=10)[-1]:.1f} ms"
-    )
+def told(name: str, ours: list[Spent], peer: list[Spent], goal: str) -> None:
+    """Two lines, by the clock and computed: ratios of medians and of the 90th percentiles."""
+    print(f"\n{name}; {goal}")
+    for what in Spent._fields:
+        mine, others = ([getattr(each, what) for each in spent] for spent in (ours, peer))
+        half, late = statistics.median(mine), statistics.quantiles(mine, n=10)[-1]
+        least, most = statistics.median(others), statistics.quantiles(others, n=10)[-1]
+        print(
+            f"  {what:5s} {half / least:.2f}×, p90 {late / least:.2f}× of the peer's median, "
+            f"{late / most:.2f}× of its p90; {half:.1f} and {late:.1f} ms against {least:.1f} and "
+            f"{most:.1f} ms"
+        )
 
 
 def test_a_key_to_its_frame(tmp_path: Path) -> None:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 
 import msgspec
 import pytest
 from hypothesis import HealthCheck, given, settings
+from msgspec import UNSET
 from msgspec.structs import replace
 
 from tests.strategies import everything, presets
@@ -22,6 +24,7 @@ from xover.model.differences import (
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.model.processing import EqSection, Input, Output
+from xover.model.rules import faults
 
 PEAK = EqSection(kind="peak", frequency_hz=100.0, gain_db=-3.0, q=2.0)
 
@@ -167,3 +170,41 @@ def test_captures_are_judged_where_their_references_change() -> None:
 def test_the_everything_preset_goes_through_its_own_leaves() -> None:
     before = everything()
     assert json.loads(dumps(checked_edit(before, replace(before, notes="new"))))["notes"] == "new"
+
+
+def _first(key: str, **fields: object) -> Callable[[Preset], Preset]:
+    """An edit of the first item of a list."""
+
+    def edit(preset: Preset) -> Preset:
+        first, *rest = getattr(preset, key)
+        return replace(preset, **{key: (replace(first, **fields), *rest)})
+
+    return edit
+
+
+@pytest.mark.parametrize(
+    "edit",
+    [
+        lambda preset: replace(preset, sample_rate_hz=16_000.0),  # untouched filters are too high
+        lambda preset: replace(preset, title="a\x1bb", venue=" c"),
+        lambda preset: replace(preset, groups=(*preset.groups, preset.groups[0])),
+        *[_first(key, name="Someone \x07 else") for key in ("inputs", "outputs", "listeners",
+          "loudspeakers", "amplifiers", "amplifier_channels", "sources", "groups")],
+        _first("outputs", eq=(replace(PEAK, frequency_hz=47_900.0), replace(PEAK, q=UNSET))),
+        _first("outputs", locked=("gain", "gain")),
+        _first("outputs", inputs={"Nobody": 0.0}),
+        _first("loudspeakers", passband_hz=(900.0, 90.0), active=False, power_w=None),
+        _first("amplifiers", gain_db=None, sensitivity_dbu=None),
+        _first("amplifier_channels", line_v=71.0),
+        _first("sources", amplifier_channel="none such"),
+    ],
+)  # fmt: skip
+def test_an_edit_is_judged_as_the_whole_preset_is(edit: Callable[[Preset], Preset]) -> None:
+    """What was settled before is not asked again, and nothing is missed for it."""
+    before = everything()
+    after = edit(before)
+    expected = {(fault.where, fault.message) for fault in faults(after)}
+    assert expected
+    with pytest.raises(Refused) as caught:
+        checked_edit(before, after)
+    assert {(fault.where, fault.message) for fault in caught.value.faults} == expected

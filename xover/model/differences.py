@@ -86,14 +86,15 @@ def checked_edit(before: Preset, after: Preset) -> Preset:
         kept = []
         for at, item in enumerate(new):
             if id(item) not in known:
-                item, faults = _judged_item(item, items, f"{name}[{at}]")
+                was = old[at] if at < len(old) else None
+                item, faults = _judged_item(item, items, f"{name}[{at}]", was)
                 found += faults
             kept.append(item)
         fields[name] = tuple(kept)
     if found:
         raise Refused(found)
     whole = replace(after, **fields) if fields else after
-    found = cross_faults(_without_settled_captures(before, whole))
+    found = cross_faults(_without_settled_captures(before, whole), settled=before)
     if found:
         raise Refused(found)
     return whole
@@ -113,13 +114,35 @@ def _without_settled_captures(before: Preset, after: Preset) -> Preset:
     return replace(after, measurements=()) if untouched else after
 
 
-def _judged_item(item: Any, cls: type[Struct], where: str) -> tuple[Any, list[Fault]]:
-    """An item of a list, its numbers settled, and what is wrong with its types and ranges."""
-    walked = check(tree_of(item), cls)
+def _judged_item(
+    item: Any, cls: type[Struct], where: str, was: Any = None
+) -> tuple[Any, list[Fault]]:
+    """An item of a list, its numbers settled, and what is wrong with its types and ranges.
+
+    Fields that a legal item, `was`, has as the same objects are legal.
+    """
+    changed, needed = cls.__struct_fields__, _needed(cls)
+    alike = type(was) is type(item) is cls
+    if alike:
+        changed = tuple(name for name in changed if getattr(item, name) is not getattr(was, name))
+        parts = {name: getattr(item, name) for name in (*needed, *changed)}
+        tree = {name: tree_of(part) for name, part in parts.items() if part is not UNSET}
+    else:
+        tree = tree_of(item)
+    walked = check(tree, cls)
     if walked.faults:
         return item, [_inside(where, fault) for fault in walked.faults]
     settled = msgspec.convert(walked.tree, cls)
-    return (item if _same(item, settled) else settled), []
+    if not alike:
+        return (item if _same(item, settled) else settled), []
+    fields = {name: getattr(settled, name) for name in changed}
+    same = all(_same(getattr(item, name), value) for name, value in fields.items())
+    return (item if same else replace(item, **fields)), []
+
+
+@cache
+def _needed(cls: type[Struct]) -> tuple[str, ...]:
+    return tuple(field.name for field in msgspec.structs.fields(cls) if field.required)
 
 
 def _judged(tree: dict[str, Any], name: str) -> tuple[Any, list[Fault]]:
@@ -148,7 +171,8 @@ def _compare(old: Any, new: Any, where: str, found: list[Change]) -> None:
             pairs = [(name, getattr(old, name), getattr(new, name)) for name in names]
             if all((a is UNSET) == (b is UNSET) for _, a, b in pairs):
                 for name, a, b in pairs:
-                    _compare(a, b, places.at_field(where, name), found)
+                    if a is not b:  # a place is put into words only where something differs
+                        _compare(a, b, places.at_field(where, name), found)
                 return
         elif isinstance(old, dict):
             _compare_keys(old, new, where, found)
@@ -192,7 +216,8 @@ def _compare_items(
         while end < shorter - start and _same(old[-1 - end], new[-1 - end]):
             end += 1
     for at in range(start, shorter - end):
-        _compare(old[at], new[at], f"{where}[{at}]", found)
+        if old[at] is not new[at]:
+            _compare(old[at], new[at], f"{where}[{at}]", found)
     for at in range(len(old) - end - 1, shorter - end - 1, -1):
         found.append(Change(f"{where}[{at}]", old=old[at]))
     for at in range(shorter - end, len(new) - end):

@@ -44,13 +44,16 @@ def faults(preset: Preset) -> list[Fault]:
     return walked.faults + cross_faults(whole, unsure=walked.unsure)
 
 
-def cross_faults(preset: Preset, *, unsure: Collection[str] = ()) -> list[Fault]:
+def cross_faults(
+    preset: Preset, *, unsure: Collection[str] = (), settled: Preset | None = None
+) -> list[Fault]:
     """What no single field can state, of a preset whose fields are each of their type and range.
 
     `unsure` are places that hold stand-ins; faults that rest on what stands there are left out.
+    `settled` is a legal preset: what one of its items says by itself is not asked again.
     At most 1,000 faults are given.
     """
-    rules = _Rules(preset, unsure)
+    rules = _Rules(preset, unsure, settled)
     rules.run()
     return rules.found
 
@@ -71,12 +74,25 @@ class _Named(Protocol):
     def name(self) -> str: ...
 
 
+def _items(preset: Preset | None) -> frozenset[int]:
+    """The identities of a preset's items; it holds them, so that they stay theirs."""
+    if preset is None:
+        return frozenset()
+    lists = (getattr(preset, key) for key in (*_NAMED_LISTS, "measurements"))
+    return frozenset(id(item) for items in lists for item in items)
+
+
 class _Rules:
     """One pass over one preset. Places are put into words only where there is a fault."""
 
-    def __init__(self, preset: Preset, unsure: Collection[str]) -> None:
+    def __init__(
+        self, preset: Preset, unsure: Collection[str], settled: Preset | None = None
+    ) -> None:
         self.preset = preset
         self.found: list[Fault] = []
+        self._before = settled
+        self._settled = _items(settled)
+        self._rate_settled = settled is not None and settled.sample_rate_hz == preset.sample_rate_hz
         self._unsure = frozenset(unsure)
         self._around = frozenset(around for place in unsure for around in places.ancestors(place))
         matches = (_NAME_PLACE.fullmatch(place) for place in unsure)
@@ -94,22 +110,26 @@ class _Rules:
         self.found.append(Fault(where, message))
 
     def run(self) -> None:
-        preset = self.preset
-        for where, text, kind in texts(preset):
+        preset, settled = self.preset, self._before
+        for where, text, kind in texts(preset, settled=self._settled):
             problem = text_problem(text, kind)
             if problem:
                 self.add(where, f"{quoted(text)} {problem}")
         for key in _NAMED_LISTS:
-            self.unique(key, getattr(preset, key))
+            if settled is None or getattr(preset, key) is not getattr(settled, key):
+                self.unique(key, getattr(preset, key))
         for key in ("inputs", "outputs"):
             if not getattr(preset, key):
                 self.add(key, f"is empty; a preset needs at least one {key.removesuffix('s')}")
         self.repeats("tags", preset.tags)
+        stages = frozenset[int]() if not self._rate_settled else self._settled
         for at, item in enumerate(preset.inputs):
-            self.input_stage(f"inputs[{at}]", item, preset.sample_rate_hz, "sample_rate_hz")
+            if id(item) not in stages:
+                self.input_stage(f"inputs[{at}]", item, preset.sample_rate_hz, "sample_rate_hz")
         for at, output in enumerate(preset.outputs):
             where = f"outputs[{at}]"
-            self.output_stage(where, output, preset.sample_rate_hz, "sample_rate_hz")
+            if id(output) not in stages:
+                self.output_stage(where, output, preset.sample_rate_hz, "sample_rate_hz")
             self.keys(f"{where}.inputs", output.inputs)
         for at, group in enumerate(preset.groups):
             self.references(f"groups[{at}].outputs", group.outputs, "outputs", "output")
@@ -118,7 +138,8 @@ class _Rules:
         if preset.stimulus is not None:
             self.keys("stimulus.inputs", preset.stimulus.inputs)
         for at, box in enumerate(preset.loudspeakers):
-            self.loudspeaker(f"loudspeakers[{at}]", box)
+            if id(box) not in self._settled:
+                self.loudspeaker(f"loudspeakers[{at}]", box)
         self.amplifiers()
         for at, source in enumerate(preset.sources):
             self.source(f"sources[{at}]", source)
@@ -275,6 +296,8 @@ class _Rules:
 
     def amplifiers(self) -> None:
         for at, amplifier in enumerate(self.preset.amplifiers):
+            if id(amplifier) in self._settled:
+                continue
             where = f"amplifiers[{at}]"
             if (amplifier.gain_db is None) == (amplifier.sensitivity_dbu is None):
                 state = "neither is" if amplifier.gain_db is None else "both are"

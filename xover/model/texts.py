@@ -5,7 +5,7 @@ Plainly harmless text is passed over here; what remains is for `names.text_probl
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from functools import cache
 from typing import Any
 
@@ -17,15 +17,18 @@ _Plan = tuple[tuple[str, str, Any], ...]
 """Of one structure type: field name, how it is reached, and the kind of text or inner plan."""
 
 
-def texts(item: Struct) -> Iterator[tuple[str, str, str]]:
+def texts(item: Struct, *, settled: Collection[int] = ()) -> Iterator[tuple[str, str, str]]:
     """Every name and text of a structure that is not plainly harmless: place, text, kind.
 
     `kind` is "name", "line" or "prose". Keys of objects are not text of their own: they refer.
+    Items of its lists whose identity is `settled` are passed over.
     """
-    yield from _walk_texts(item, _plan_of(type(item)), "")
+    yield from _walk_texts(item, _plan_of(type(item)), "", settled)
 
 
-def _walk_texts(item: Any, plan: _Plan, where: str) -> Iterator[tuple[str, str, str]]:
+def _walk_texts(
+    item: Any, plan: _Plan, where: str, settled: Collection[int] = ()
+) -> Iterator[tuple[str, str, str]]:
     for name, reach, what in plan:
         value = getattr(item, name)
         if not value:
@@ -42,7 +45,8 @@ def _walk_texts(item: Any, plan: _Plan, where: str) -> Iterator[tuple[str, str, 
             yield from _walk_texts(value, what, place)
         else:
             for at, one in enumerate(value):
-                yield from _walk_texts(one, what, f"{place}[{at}]")
+                if id(one) not in settled:
+                    yield from _walk_texts(one, what, f"{place}[{at}]")
 
 
 def _harmless(text: str) -> bool:
