@@ -153,6 +153,13 @@ def test_level_fields(xover: Run) -> None:
     niosh = 480.0 / 2.0 ** ((document["a_weighted_db"] - 85.0) / 3.0)
     assert document["permitted_min"]["niosh"] == pytest.approx(niosh)
     assert document["estimated"] is False
+    both = xover(
+        "level", "presets/harbour-hall.json", "--listener", "Row 8", "--listener", "Row 16",
+        "--input-level-dbu", "-10", "--json",
+    ).document  # fmt: skip
+    assert [each["listener"] for each in both["results"]] == ["Row 8", "Row 16"]
+    assert both["a_weighted_db"] == document["a_weighted_db"]
+    assert both["results"][1]["a_weighted_db"] != document["a_weighted_db"]
     assert document["cautions"]
 
 

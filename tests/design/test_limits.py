@@ -310,6 +310,14 @@ def test_the_weakest_of_several_channels_decides() -> None:
     alone(two_channels(3.5), "disagree by 3.5 dB")
 
 
+def test_what_lies_beyond_the_line_is_no_disagreement() -> None:
+    """Taps of 5 and 40 W leave 9 dB between the boxes' own ends, both above the line's."""
+    preset = line_rack(
+        source(loudspeaker="Ceiling", tap_w=5.0), source("T", loudspeaker="Ceiling", tap_w=40.0)
+    )
+    assert limits(preset).cautions == ()
+
+
 def grouped(locked: bool = False) -> Preset:
     return rack(
         outputs=(

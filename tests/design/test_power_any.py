@@ -33,7 +33,7 @@ def check(preset: Preset) -> None:
             found = level(preset, place.name, input_level_dbu=-10.0)
         except Refused:
             continue
-        assert level_text(found)
+        assert level_text([found])
         assert found.unweighted_db is None or np.isfinite(found.unweighted_db)
 
 

@@ -27,8 +27,11 @@ def written(name: str) -> bytes:
     if name == "limits.txt":
         return (limits_text(limits(preset)) + "\n").encode()
     if name == "level.txt":
-        answer = level(preset, "Corner table", input_level_dbu=-12.0, spectrum="programme")
-        return (level_text(answer) + "\n").encode()
+        answers = [
+            level(preset, place.name, input_level_dbu=-12.0, spectrum="programme")
+            for place in preset.listeners
+        ]
+        return (level_text(answers) + "\n").encode()
     table = wiring_of(preset, limits(preset), date="17 May 2025")
     return wiring_bytes(table, name.rpartition(".")[2])
 

@@ -29,7 +29,14 @@ if TYPE_CHECKING:
     "--input-level-dbu -10",
 )
 @preset_argument
-@click.option("--listener", required=True, metavar="NAME", help="Where somebody sits.")
+@click.option(
+    "--listener",
+    "listeners",
+    required=True,
+    multiple=True,
+    metavar="NAME",
+    help="Where somebody sits (repeatable).",
+)
 @click.option(
     "--input-level-dbu",
     type=Figure(-120.0, 60.0),
@@ -56,7 +63,7 @@ if TYPE_CHECKING:
 @json_option
 def command(
     preset: str,
-    listener: str,
+    listeners: tuple[str, ...],
     input_level_dbu: float,
     crest_db: float,
     spectrum: str,
@@ -71,20 +78,25 @@ def command(
     from xover.design.level import level
 
     loaded = open_preset(preset)
-    answer = level(
-        loaded,
-        listener_names(loaded, [listener])[0],
-        input_level_dbu=input_level_dbu,
-        crest_db=crest_db,
-        spectrum=cast("Spectrum", spectrum),
-        drive=drive_from(loaded, driven, uncorrelated),
-    )
+    drive = drive_from(loaded, driven, uncorrelated)
+    answers = [
+        level(
+            loaded,
+            name,
+            input_level_dbu=input_level_dbu,
+            crest_db=crest_db,
+            spectrum=cast("Spectrum", spectrum),
+            drive=drive,
+        )
+        for name in dict.fromkeys(listener_names(loaded, listeners))
+    ]
     if as_json:
-        print_json(_document(answer))
+        documents = [_document(answer) for answer in answers]
+        print_json({**documents[0], "results": documents})
     else:
         from xover.sheets.level_text import level_text
 
-        click.echo(inert_lines(level_text(answer)))
+        click.echo(inert_lines(level_text(answers)))
 
 
 def _document(answer: LevelAnswer) -> dict[str, Any]:

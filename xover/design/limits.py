@@ -190,7 +190,7 @@ def _output(
     if not sources:
         concerns.append(
             Concern(
-                "idle",
+                "bound",
                 where,
                 f"{quoted(output.name)} drives no box that the preset knows, so no threshold can "
                 "be computed; add a source with its box and amplifier channel",
@@ -215,7 +215,7 @@ def _output(
                 continue
             concerns.append(
                 Concern(
-                    "idle",
+                    "bound",
                     f"sources[{at}]",
                     f"the active box {quoted(box.name)} of {quoted(source.name)} states no input "
                     "level for full output (sensitivity_dbu), so its bound is not computed",
@@ -224,7 +224,7 @@ def _output(
         elif source.amplifier_channel is None:
             concerns.append(
                 Concern(
-                    "idle",
+                    "bound",
                     f"sources[{at}].amplifier_channel",
                     f"{quoted(source.name)} names no amplifier channel, so the voltage that "
                     f"{quoted(output.name)} puts on it is not known and its bound is not computed",
@@ -240,14 +240,14 @@ def _output(
         if far is not None and abs(far) > WIDEST_DBU:
             concerns.append(
                 Concern(
-                    "idle",
+                    "bound",
                     where,
                     f"the {side} threshold of {quoted(output.name)} comes out at {show_dbu(far)}, "
                     "beyond the ±60 dBu that a preset can hold: look at ratings and gain",
                 )
             )
     working += _time_words(thresholds, output, frequency_hz)
-    concerns += _disagreement(output, where, bounds)
+    concerns += _disagreement(output, where, loads, bounds)
     return OutputLimits(
         output=output.name,
         where=where,
@@ -363,25 +363,33 @@ def _time_words(
     return lines
 
 
-def _disagreement(output: Output, where: str, bounds: Mapping[Side, list[Bound]]) -> list[Concern]:
-    """Boxes and channels on one output that would take thresholds more than 3 dB apart."""
-    weakest: dict[str, Bound] = {}
+def _disagreement(
+    output: Output, where: str, loads: Sequence[ChannelLoad], bounds: Mapping[Side, list[Bound]]
+) -> list[Concern]:
+    """Boxes on one output that would take thresholds more than 3 dB apart.
+
+    What a box bears beyond its channel's own end counts for nothing: it never gets there.
+    """
+    ends = {one.name: one.dbu for one in bounds["rms"] if one.by != "loudspeaker"}
+    channels = {each.source.name: load.channel.name for load in loads for each in load.hung}
+    weakest: dict[str, float] = {}
     for one in bounds["rms"]:
-        if one.by == "loudspeaker" and (one.name not in weakest or one.dbu < weakest[one.name].dbu):
-            weakest[one.name] = one
+        if one.by == "loudspeaker":
+            end_dbu = ends.get(channels.get(one.name, ""), math.inf)
+            weakest[one.name] = min(one.dbu, end_dbu, weakest.get(one.name, math.inf))
     if len(weakest) < 2:
         return []
-    low = min(weakest.values(), key=lambda one: one.dbu)
-    high = max(weakest.values(), key=lambda one: one.dbu)
-    if high.dbu - low.dbu <= DISAGREEMENT_DB:
+    low, high = min(weakest, key=weakest.__getitem__), max(weakest, key=weakest.__getitem__)
+    if weakest[high] - weakest[low] <= DISAGREEMENT_DB:
         return []
     return [
         Concern(
-            "idle",
+            "bound",
             where,
-            f"boxes on {quoted(output.name)} disagree by {plain(high.dbu - low.dbu, 1)} dB: "
-            f"{quoted(low.name)} bears {show_dbu(low.dbu)} and decides, {quoted(high.name)} would "
-            f"bear {show_dbu(high.dbu)}; give them outputs or amplifier gains of their own",
+            f"boxes on {quoted(output.name)} disagree by "
+            f"{plain(weakest[high] - weakest[low], 1)} dB: {quoted(low)} can be given "
+            f"{show_dbu(weakest[low])} and decides, {quoted(high)} could be given "
+            f"{show_dbu(weakest[high])}; give them outputs or amplifier gains of their own",
         )
     ]
 

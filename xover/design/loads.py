@@ -33,7 +33,7 @@ MOST_ON_A_RUN: Final = 1000
 """Beyond so many transformers no spread along one run is computed."""
 SAME_TAP: Final = 1e-6
 
-Kind = Literal["load", "unrated-load", "reserve", "tap", "line", "shared", "idle"]
+Kind = Literal["load", "unrated-load", "reserve", "tap", "line", "shared", "bound"]
 
 
 @dataclass(frozen=True)

@@ -42,11 +42,13 @@ def above_boxes(survey: Survey) -> Iterator[Finding]:
         bounds = _bounds(survey, output, side, whole=True)
         if not bounds or limit.threshold_dbu <= bounds[0].dbu + SAME_DB:
             continue
+        drivers = _bounds(survey, output, side, whole=False)
+        weakest = min([bounds[0], *drivers[:1]], key=lambda one: one.dbu)
         yield Finding(
             "threshold-above-box",
             "warning",
             f"outputs[{at}].limiter.{side}.threshold_dbu",
-            _above_words(output, side, limit, bounds[0]),
+            _above_words(output, side, limit, weakest),
             DRIVER_CAUTION,
         )
 
