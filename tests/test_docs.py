@@ -71,13 +71,21 @@ def commands() -> list[tuple[str, click.Command]]:
     return [(head, importlib.import_module(f"xover.cli.{name}").command) for head, name in named]
 
 
-def options(command: click.Command) -> dict[str, click.Option]:
-    found = {}
+def every_option(command: click.Command) -> list[tuple[str, click.Option]]:
+    """The options by name, those of all the commands of a group."""
+    found = []
     for parameter in command.params:
         if isinstance(parameter, click.Option):
             assert parameter.help, f"{parameter.name} has no help"
-            found[max(parameter.opts, key=len)] = parameter
+            found.append((max(parameter.opts, key=len), parameter))
+    if isinstance(command, click.Group):
+        for part in command.commands.values():
+            found += every_option(part)
     return found
+
+
+def options(command: click.Command) -> dict[str, click.Option]:
+    return dict(every_option(command))
 
 
 # The README
@@ -128,7 +136,7 @@ def test_every_option_is_described_and_none_besides(head: str, command: click.Co
     names = {name.split(" ")[0]: name for name in described}
     assert list(names) == sorted(names, key=list(names).index)
     assert set(names) == set(options(command))
-    for name, option in options(command).items():
+    for name, option in every_option(command):
         row = described[names[name]]
         takes_value = not option.is_flag
         assert takes_value == (" " in names[name]), f"{head} {name}"

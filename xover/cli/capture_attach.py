@@ -144,6 +144,13 @@ def attach(capture: tuple[CapturedResponse, Provenance], options: dict[str, Any]
     captured, provenance = capture
     preset = open_preset(options["attach"])
     session = None if options["session"] is None else clean(options["session"])
+    if session is not None and not captured.shares_time:
+        raise Refused.at(
+            "",
+            "this recording has no time zero to share in a --session: sweep all outputs in one "
+            "file (`xover signal sweep` with several --output), record a loop-back (--reference "
+            "CH), or say --time-zero file where player and recorder started together",
+        )
     trace: Trace = to_trace(captured, session=session, provenance=provenance, full=options["full"])
     changed: Preset
     if options["loudspeaker"] is not None:

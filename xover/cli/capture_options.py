@@ -15,6 +15,7 @@ from xover.model.problems import Refused
 
 if TYPE_CHECKING:
     from xover.files.captures import AudioAnswers, TextAnswers
+    from xover.files.sweep_recordings import SweepAnswers
     from xover.files.trace_columns import Column
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -114,6 +115,22 @@ impulse_options = group(
 """An impulse response as audio."""
 
 
+sweep_options = group(
+    click.option("--sweep", metavar="SWEEP", help="A recording: the sweep file that was played."),
+    click.option(
+        "--take",
+        metavar="OUTPUT|N",
+        help="Which sweep of the file, by its output or number (default: that of --output).",
+    ),
+    click.option(
+        "--time-zero",
+        type=click.Choice(["direct", "file"]),
+        help="With one sweep: the direct sound (default), or the recorder started with the file.",
+    ),
+)
+"""A recording of a played sweep."""
+
+
 def text_answers(options: Options) -> TextAnswers:
     """What was said about text columns. Raises `Refused` for a kind of column not known."""
     from xover.files.captures import TextAnswers
@@ -147,4 +164,25 @@ def audio_answers(options: Options) -> AudioAnswers:
         lead_ms=options["lead_ms"],
         cycles=options["cycles"],
         onset_ms=options["onset_ms"],
+        sweep=sweep_answers(options),
     )
+
+
+def sweep_answers(options: Options) -> SweepAnswers | None:
+    """Which sweep was recorded, or None. Raises `Refused` for what belongs to --sweep alone.
+
+    Without --take it is the take of --output, where the file holds one.
+    """
+    if options["sweep"] is None:
+        for key, option in (("take", "--take"), ("time_zero", "--time-zero")):
+            if options[key] is not None:
+                raise Refused.at("", f"{option} belongs to --sweep SWEEP, which is not given")
+        return None
+    from xover.files.sweep_recordings import SweepAnswers, take_names
+    from xover.model.names import fold
+
+    take, output = options["take"], options.get("output")
+    if take is None and output is not None:
+        wanted = fold(output.strip())
+        take = next((name for name in take_names(options["sweep"]) if fold(name) == wanted), None)
+    return SweepAnswers(options["sweep"], take, options["time_zero"] or "direct")

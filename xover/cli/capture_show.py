@@ -103,6 +103,7 @@ def document(read: Read) -> dict[str, Any]:
         "level": captured.level,
         "estimate": captured.estimate,
         "impulse": _impulse(captured),
+        "sweep": _sweep(captured),
         "provenance": provenance,
         "understood": list(captured.understood),
     }
@@ -118,6 +119,22 @@ def _impulse(captured: CapturedResponse) -> dict[str, Any] | None:
         "polarity_in_doubt": figures.polarity_in_doubt,
         "noise_floor_db": figures.noise_floor_db,
         "decay_end_ms": figures.decay_end_ms,
+    }
+
+
+def _sweep(captured: CapturedResponse) -> dict[str, Any] | None:
+    found = captured.sweep
+    if found is None:
+        return None
+    return {
+        "playings": found.playings,
+        "clock_ppm": found.clock_ppm,
+        "clipped_percent": found.clipped_percent,
+        "signal_to_noise_db": found.signal_to_noise_db,
+        "distortion": [
+            {"order": order, "frequency_hz": at_hz, "level_db": level_db, "noise_db": noise_db}
+            for order, at_hz, level_db, noise_db in found.distortion
+        ],
     }
 
 

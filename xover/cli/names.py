@@ -12,6 +12,7 @@ COMMANDS: dict[str, str] = {
     "map": "level over the audience in one band",
     "limits": "limiter thresholds from ratings, loads, taps and cable",
     "level": "octave bands and A-weighted SPL at a listener, headroom, exposure",
+    "signal": "test signals at a low level: sweep, pink, click, polarity, steps",
     "trace": "read a measured response, and attach it to a preset",
     "adapt": "the preset as one kind of processor can hold it",
     "sheet": "the entry sheet to type from",

@@ -13,6 +13,7 @@ from xover.cli.capture_options import (
     audio_options,
     channels_options,
     impulse_options,
+    sweep_options,
     text_answers,
     text_options,
 )
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 @audio_options
 @channels_options
 @impulse_options
+@sweep_options
 @treatment_options
 @text_options
 @show_options
@@ -43,8 +45,9 @@ def command(files: tuple[str, ...], **options: Any) -> None:
     """Read a measured response and say what was understood of it.
 
     Text columns (frequency, dB, phase, coherence), an impulse response as audio, whose sample 0 is
-    time zero and is kept, or, with --reference, two channels of any programme. Captures keep their
-    absolute time, so that those of one --session can be aligned.
+    time zero and is kept, with --sweep the recording of a played sweep or, with --reference, two
+    channels of any programme. Captures keep their absolute time, so that those of one --session
+    can be aligned.
 
     Hearing and drivers: measure at a low level first; never connect a power output or a 70/100 V
     line to an audio interface.

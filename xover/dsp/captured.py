@@ -29,6 +29,21 @@ SMOOTHING_FRACTIONS = (1, 48)
 """Smoothing goes from 1/1 to 1/48 octave."""
 
 
+@dataclass(frozen=True)
+class SweepFindings:
+    """What the recording of a sweep told besides the response."""
+
+    playings: int
+    """How many were found and averaged."""
+    clock_ppm: float | None
+    """How much faster the recorder's clock ran than the player's; None where it is not known."""
+    clipped_percent: float
+    signal_to_noise_db: float
+    """On average over the octaves in the usable range."""
+    distortion: tuple[tuple[int, float, float | None, float], ...]
+    """Order, fundamental in Hz, level in dB of the fundamental (None: below noise), noise in dB."""
+
+
 @dataclass(frozen=True, eq=False)
 class CapturedResponse:
     """One captured response over ascending frequency, and what was understood of its file.
@@ -50,6 +65,12 @@ class CapturedResponse:
     understood: tuple[str, ...] = ()
     impulse: ImpulseFigures | None = None
     """What was read off an impulse response, where the file holds one."""
+    sweep: SweepFindings | None = None
+    """What the recording of a sweep told, where the file is one."""
+    shares_time: bool = True
+    """Whether its time zero means anything to other captures of the same session."""
+    played_dbfs: float | None = None
+    """The level of the excitation, where 0 dB is recorded as loud as played."""
 
     @property
     def without_delay(self) -> Complex:

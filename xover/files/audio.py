@@ -150,6 +150,32 @@ class AudioFile:
             raise Refused.at(self.name, "the file holds no samples")
         self.frames_read, self.peak, self.clipped = done, peak, clipped
 
+    def piece(self, start: int, frames: int) -> Array:
+        """`frames` samples from `start` on, (n_channels, frames), all of them in the file.
+
+        May be asked for in any order, between whole readings. Raises `Refused` where the file is
+        damaged there.
+        """
+        import soundfile
+
+        self._begun = True
+        try:
+            self._handle.seek(start)
+            rows = self._handle.read(frames, dtype="float64", always_2d=True)
+        except soundfile.SoundFileError as problem:
+            raise Refused.at(
+                self.name,
+                f"the file is damaged after sample {start} ({_reason(problem)}); copy it again",
+            ) from None
+        if rows.shape[0] < frames:
+            raise Refused.at(self.name, "the file is cut short; copy it again")
+        return np.asarray(rows.T)
+
+    @property
+    def comment(self) -> str:
+        """What the file's own comment says, "" without one."""
+        return str(self._handle.comment or "")
+
     @property
     def understood(self) -> tuple[str, ...]:
         """Sentences: coding, rate, channels; lossy coding; what is odd; clipping."""

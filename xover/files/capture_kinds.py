@@ -25,18 +25,20 @@ from xover.files.audio import (
     read_audio,
 )
 from xover.files.paths import read_open
+from xover.files.sweep_recordings import SweepAnswers, read_recording
 from xover.files.trace_columns import Column
 from xover.files.trace_lines import DecimalMark
 from xover.files.trace_rows import Repeated
 from xover.files.traces import FrequencyUnit, MagnitudeUnit, PhaseUnit, read_text
 from xover.model.problems import Refused
 
-Kind = Literal["text", "impulse", "channels"]
+Kind = Literal["text", "impulse", "channels", "sweep"]
 
 CALLED: Mapping[Kind, str] = {
     "text": "text",
     "impulse": "an impulse response as audio",
     "channels": "two channels, since --reference is given",
+    "sweep": "a recording of a sweep, since --sweep is given",
 }
 """What a file of each kind is called in sentences."""
 
@@ -57,8 +59,9 @@ class TextAnswers:
 class AudioAnswers:
     """How an audio file is to be read: `channel` counts from 1, `window_ms` from sample 0.
 
-    With `reference`, a channel too, it is read as two channels of one programme. The windows are
-    those of `dsp.impulse_window.ImpulseWindow`.
+    With `reference`, a channel too, it is read as two channels of one programme; with `sweep` as a
+    recording of that sweep, the reference then being its loop-back. The windows are those of
+    `dsp.impulse_window.ImpulseWindow`.
     """
 
     channel: int | None = None
@@ -68,6 +71,7 @@ class AudioAnswers:
     lead_ms: float | None = None
     cycles: float | None = None
     onset_ms: float | None = None
+    sweep: SweepAnswers | None = None
 
 
 @dataclass(frozen=True)
@@ -95,13 +99,14 @@ class Source:
 Reader = Callable[[Source, Answers], CapturedResponse]
 
 _OPTIONS: Mapping[str, tuple[str, frozenset[Kind]]] = {
-    "channel": ("--channel", frozenset({"impulse", "channels"})),
-    "reference": ("--reference", frozenset({"channels"})),
-    "window_ms": ("--window", frozenset({"impulse"})),
+    "channel": ("--channel", frozenset({"impulse", "channels", "sweep"})),
+    "reference": ("--reference", frozenset({"channels", "sweep"})),
+    "window_ms": ("--window", frozenset({"impulse", "sweep"})),
     "gate_ms": ("--gate", frozenset({"impulse"})),
     "lead_ms": ("--lead", frozenset({"impulse"})),
     "cycles": ("--cycles", frozenset({"impulse"})),
     "onset_ms": ("--onset", frozenset({"impulse"})),
+    "sweep": ("--sweep", frozenset({"sweep"})),
 }
 """Each field of `AudioAnswers`: its option, and the kinds of file that it belongs to."""
 
@@ -109,15 +114,19 @@ _OPTIONS: Mapping[str, tuple[str, frozenset[Kind]]] = {
 def kind_of(head: bytes, answers: Answers) -> Kind:
     """What kind of capture begins with `head`, given what was said about it. Raises `Refused`.
 
-    Audio is an impulse response, or two channels where a reference is named; anything else is
-    text columns.
+    Audio is a recording of a sweep where one is named, two channels where a reference is, else an
+    impulse response; anything else is text columns.
     """
     if not looks_like_audio(head):
         _refuse_strangers("text", answers)
         return "text"
     if answers.text != TextAnswers():
         raise Refused.at("", "this is audio; options about text columns do not apply")
-    kind: Kind = "impulse" if answers.audio.reference is None else "channels"
+    kind: Kind = "impulse"
+    if answers.audio.sweep is not None:
+        kind = "sweep"
+    elif answers.audio.reference is not None:
+        kind = "channels"
     _refuse_strangers(kind, answers)
     return kind
 
@@ -189,6 +198,20 @@ def _read_channels(source: Source, answers: Answers) -> CapturedResponse:
         return replace(captured, understood=(*file.understood, *captured.understood))
 
 
+def _read_sweep(source: Source, answers: Answers) -> CapturedResponse:
+    said = answers.audio
+    assert said.sweep is not None
+    with open_audio(source.file, name=source.name) as file:
+        return read_recording(
+            file,
+            said.sweep,
+            channel=said.channel,
+            reference=said.reference,
+            window_ms=said.window_ms,
+            progress=source.progress,
+        )
+
+
 def _channels(file: AudioFile, said: AudioAnswers) -> Channels:
     count = file.channel_count
     if count < 2:
@@ -217,4 +240,5 @@ _READERS: Mapping[Kind, Reader] = {
     "text": _read_text,
     "impulse": _read_impulse,
     "channels": _read_channels,
+    "sweep": _read_sweep,
 }

@@ -48,6 +48,12 @@ def read_average(
         raise Refused.at("", "--average needs at least two files")
     parts = [read(path) for path in paths]
     names = _names(parts)
+    alone = [name for (part, _), name in zip(parts, names, strict=True) if not part.shares_time]
+    if of == "complex" and alone:
+        raise Refused.at(
+            alone[0],
+            "this recording shares no time zero, so no complex average; use --average power",
+        )
     return _combined(parts, names, average([part for part, _ in parts], of, names=names), finish)
 
 

@@ -36,6 +36,7 @@ from xover.files.paths import file_name, open_seekable
 from xover.files.traces import read_text
 from xover.model.problems import Refused
 from xover.model.rig import Provenance
+from xover.model.units import plain
 
 __all__ = ["AudioAnswers", "Calibration", "Finish", "TextAnswers", "finished", "read_capture"]
 
@@ -113,7 +114,15 @@ def read_capture(
             own = _correction(calibration.mic_correction, TextAnswers() if kind == "text" else text)
             captured = corrected(captured, own)
         if calibration.spl is not None:
-            captured = calibrated(captured, _spl_at_zero_db(calibration, kind, answers))
+            spl_db = _spl_at_zero_db(calibration, kind, answers)
+            played_dbfs = captured.played_dbfs
+            if played_dbfs is not None:
+                # A sweep's 0 dB is “as loud as played”, so its SPL is that of the level played.
+                captured = captured.saying(
+                    f"levels are those of the sweep as played, at {plain(played_dbfs, 1)} dBFS"
+                )
+                spl_db += played_dbfs
+            captured = calibrated(captured, spl_db)
     except Refused as refused:
         raise _naming(refused, name) from None
     note = "\n".join(captured.understood)
@@ -154,7 +163,7 @@ def _spl_at_zero_db(calibration: Calibration, kind: Kind, answers: Answers) -> f
         return float(asked)
     except ValueError:
         pass
-    if kind in ("text", "channels"):
+    if kind in ("text", "channels") or answers.audio.reference is not None:
         what = "a text file's 0 dB" if kind == "text" else "the 0 dB of one channel against another"
         raise Refused.at(
             "",

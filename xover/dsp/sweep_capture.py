@@ -1,0 +1,462 @@
+"""A recording of a played excitation, from its samples to a captured response.
+
+Finds every playing, settles the clocks, divides, averages, gates. Time zero is never guessed:
+it is a timing mark's arrival, the start of the file, or nothing but the direct sound, and said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from xover.dsp.captured import CapturedResponse, SweepFindings, wrapped_deg
+from xover.dsp.deconvolution import (
+    Deconvolver,
+    Excitation,
+    SampledExcitation,
+    SweepExcitation,
+    delay_between,
+)
+from xover.dsp.gating import Gated, Harmonic, gated, harmonics
+from xover.dsp.sweep import good_length
+from xover.dsp.sweep_findings import (
+    distortion_said,
+    kept_said,
+    percent,
+    refuse_another_sweep,
+    usable_range,
+)
+from xover.dsp.sweep_search import (
+    UNSURE_PPM,
+    Found,
+    Progress,
+    Recording,
+    arrival,
+    drift_ppm,
+    find,
+    silent_progress,
+    true_rate_hz,
+)
+from xover.model.problems import Refused
+from xover.model.signals import Play, SignalNote
+from xover.model.units import plain, show_hz, show_ms
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+TimeZero = Literal["direct", "file"]
+
+LONGEST_S = 6.0
+"""The longest tail that is kept of a response. Our own choice."""
+MARK_WITHIN_S = 0.25
+"""A mark is looked for so far about where the schedule puts it."""
+MARK_FOUND_DB = 12.0
+"""A mark counts where its correlation stands this far above the median about it."""
+CLOCK_PPM_MAX = 1_000.0
+"""Marks further off their distance than this are not those of the file named. Our own choice."""
+CUT_DB = -4.0
+"""A sweep that is cut off counts where no whole one comes this close. Our own choice."""
+FULL_SCALE = 0.9995
+CLIPPED_MAX = 0.3
+"""From so much of a sweep at full scale on nothing can be had of it. common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Played:
+    """What was played: one sweep of a file with a note, or samples without one."""
+
+    excitation: Excitation
+    play: Play | None = None
+    note: SignalNote | None = None
+    level_dbfs: float = 0.0
+    """The level of the excitation, as that of a sine (of its rms for anything but a sweep)."""
+
+    @property
+    def takes(self) -> int:
+        """How many sweeps the file holds."""
+        return 1 if self.note is None else len(self.note.sweeps())
+
+    @property
+    def marks(self) -> tuple[Play, ...]:
+        """The file's timing marks."""
+        return () if self.note is None else self.note.marks()
+
+    def gap_s(self) -> float:
+        """The silence after this sweep in its file, s."""
+        if self.play is None or self.note is None:
+            return LONGEST_S
+        end = self.play.at_sample + self.play.shape.duration_s * self.note.sample_rate_hz
+        later = [one.at_sample for one in self.note.plays if one.at_sample >= end]
+        if not later:
+            return LONGEST_S
+        return float(min(later) - end) / self.note.sample_rate_hz
+
+
+def sweep_of(note: SignalNote, take: int) -> Played:
+    """The sweep number `take`, from 0, of a file with a note."""
+    play = note.sweeps()[take]
+    amplitude = 10.0 ** (note.level_dbfs / 20.0)
+    return Played(SweepExcitation(play.shape, amplitude), play, note, note.level_dbfs)
+
+
+def samples_of(samples: Array, sample_rate_hz: float) -> Played:
+    """Any audio as the excitation, silence at its ends left out."""
+    level = np.abs(samples)
+    loud = np.flatnonzero(level > 1e-6 * level.max()) if samples.size else np.zeros(0, int)
+    if loud.size < 64:
+        raise Refused.at("", "it is silent, so nothing can be deconvolved by it")
+    sound = samples[loud[0] : loud[-1] + 1]
+    level_dbfs = 10.0 * float(np.log10(2.0 * np.mean(sound**2)))
+    return Played(SampledExcitation(sound, sample_rate_hz), level_dbfs=level_dbfs)
+
+
+@dataclass(frozen=True)
+class _Playing:
+    """One playing in the recording: where its direct sound stands, in samples."""
+
+    sample: float
+    first_mark: float | None = None
+    last_mark: float | None = None
+    rate_hz: float | None = None
+    """The recorder's rate by the player's clock, from this playing's own marks."""
+
+    @property
+    def marks(self) -> int:
+        """How many of the file's marks are heard about it."""
+        return (self.first_mark is not None) + (self.last_mark is not None)
+
+
+def capture(
+    recording: Recording,
+    played: Played,
+    *,
+    time_zero: TimeZero = "direct",
+    window_ms: float | None = None,
+    progress: Progress = silent_progress,
+) -> CapturedResponse:
+    """The response to `played` from a recording of it, and what was understood.
+
+    0 dB is recorded as loud as played. With several takes in the played file time zero is the
+    timing mark's arrival; with `time_zero` "file" the recorder is taken to have started with the
+    file, sample for sample; else the direct sound is put at 0 and no time is shared. `window_ms`
+    keeps so much after the direct sound of every octave. Raises `Refused`, one sentence for each
+    way in which there is nothing to be had.
+    """
+    excitation = played.excitation
+    rate_hz = recording.sample_rate_hz
+    if recording.samples < 0.9 * excitation.duration_s * rate_hz:
+        raise Refused.at(
+            "",
+            f"the recording lasts {plain(recording.samples / rate_hz, 1)} s, the sweep "
+            f"{plain(excitation.duration_s, 1)} s: record all of it, and a second more",
+        )
+    if excitation.reach.low_hz > 0.45 * rate_hz:
+        raise Refused.at("", f"at {show_hz(rate_hz)} the recording holds nothing of the sweep")
+    found = find(recording, excitation, progress=lambda share: progress(0.8 * share))
+    if not found:
+        raise Refused.at("", _not_found(played))
+    starts = _whole(recording, excitation, found)
+    said: list[str] = []
+    playings = [_playing(recording, played, start) for start in starts]
+    # A mark, or the sweep of another take, may look like the sweep; its own marks settle it.
+    heard = max(one.marks for one in playings)
+    playings = [one for one in playings if one.marks == heard]
+    if played.takes > 1:
+        playings = [one for one in playings if one.first_mark is not None]
+        if not playings:
+            raise Refused.at(
+                "",
+                "the timing mark was not found at its distance before this sweep, so the takes "
+                "share no time; record its source loud enough, from before the mark to the end",
+            )
+    clock_hz, clock_said, known = _clock(recording, excitation, playings)
+    progress(0.85)
+    longest_s = _tail_s(recording, played, playings, clock_hz)
+    work = _divide(recording, excitation, playings, clock_hz, longest_s)
+    if len(playings) > 1:
+        said.append(f"{len(playings)} playings of the sweep found, aligned and averaged")
+    share = work.clipped
+    if share > CLIPPED_MAX:
+        raise Refused.at(
+            "",
+            f"{plain(100.0 * share, 0)} % of the sweep's samples stand at full scale, it is "
+            "clipped throughout; lower the recorder's gain and record again",
+        )
+    result = work.gate(longest_s, window_ms)
+    refuse_another_sweep(result, excitation)
+    if not known:
+        seen_ppm = drift_ppm(result, excitation)
+        if seen_ppm is not None and abs(seen_ppm) >= UNSURE_PPM:
+            clock_hz = rate_hz * (1.0 + 1e-6 * seen_ppm)
+            work = _divide(recording, excitation, playings, clock_hz, longest_s)
+            result = work.gate(longest_s, window_ms)
+            clock_said = (
+                f"the recorder's clock seems to run about {_ppm(seen_ppm)} against the player's, "
+                "read from the response itself, and is corrected; timing marks would tell exactly"
+            )
+        elif seen_ppm is not None:
+            clock_said = f"no clock difference is seen (below {plain(UNSURE_PPM, 0)} ppm)"
+    progress(0.95)
+    if clock_said:
+        said.append(clock_said)
+    if share > 0.0:
+        said.append(
+            f"{percent(share)} of the sweep's samples stand at full scale: the recording is "
+            "clipped, and the response is wrong where it is; lower the gain and record again"
+        )
+    usable, signal_to_noise_db = usable_range(result)
+    zero_said, delay_ms, shares = _time(played, playings, clock_hz, rate_hz, time_zero)
+    distortion = () if excitation.rate_s is None else work.harmonics(result)
+    said += [
+        zero_said,
+        f"kept after the direct sound until noise: {kept_said(result.octaves)}"
+        if window_ms is None
+        else f"kept after the direct sound: {show_ms(window_ms, 1)}, the last fifth fading out",
+        f"noise {plain(signal_to_noise_db, 0)} dB below the response on average; usable from "
+        f"{show_hz(float(result.frequency_hz[usable][0]))} to "
+        f"{show_hz(float(result.frequency_hz[usable][-1]))}, the rest left out",
+    ]
+    if excitation.rate_s is not None:
+        said.append(distortion_said(distortion))
+    if window_ms is not None:
+        usable &= result.frequency_hz >= 3_000.0 / window_ms
+        if not usable.any():
+            raise Refused.at("", "the window leaves no points; take a longer one")
+    frequency_hz, value = result.frequency_hz[usable], result.response[usable]
+    progress(1.0)
+    return CapturedResponse(
+        frequency_hz=frequency_hz,
+        magnitude_db=20.0 * np.log10(np.maximum(np.abs(value), 1e-45)),
+        phase_deg=wrapped_deg(np.angle(value, deg=True)),
+        delay_ms=delay_ms,
+        understood=tuple(said),
+        shares_time=shares,
+        played_dbfs=played.level_dbfs,
+        sweep=SweepFindings(
+            playings=len(playings),
+            clock_ppm=1e6 * (clock_hz / rate_hz - 1.0) if known or clock_hz != rate_hz else None,
+            clipped_percent=100.0 * share,
+            signal_to_noise_db=signal_to_noise_db,
+            distortion=tuple(
+                (one.order, float(at_hz), float(20.0 * np.log10(ratio)) if ratio > 0.0 else None,
+                 float(20.0 * np.log10(floor)))
+                for one in distortion
+                for at_hz, ratio, floor in zip(one.frequency_hz, one.ratio, one.floor, strict=True)
+                if np.isfinite(ratio) and floor > 0.0
+            ),
+        ),
+    )  # fmt: skip
+
+
+def _not_found(played: Played) -> str:
+    length = f"the sweep of {plain(played.excitation.duration_s, 1)} s"
+    return (
+        f"{length} is not in this recording: it is too noisy, another signal, or another channel; "
+        "listen to it, and name the file that was played"
+    )
+
+
+def _whole(recording: Recording, excitation: Excitation, found: Sequence[Found]) -> list[int]:
+    """Those that lie in the recording whole; refused where one that does not is the strongest."""
+    rate_hz = recording.sample_rate_hz
+    early = max(int(0.03 * rate_hz), int(0.005 * excitation.duration_s * rate_hz))
+    length = int(excitation.duration_s * rate_hz)
+    whole = [
+        one
+        for one in found
+        if one.start >= -early and one.start + length <= recording.samples + early
+    ]
+    if any(one.level_db >= CUT_DB for one in whole):
+        return [one.start for one in whole]
+    start = max(found, key=lambda one: one.level_db).start
+    if start < 0:
+        raise Refused.at(
+            "",
+            f"the recording begins {plain(-start / rate_hz, 1)} s into the sweep, or holds "
+            "another one; start the recorder first",
+        )
+    missing_s = (start + length - recording.samples) / rate_hz
+    raise Refused.at(
+        "",
+        f"the recording ends {plain(missing_s, 1)} s before the sweep does, or holds another one; "
+        "record to its end, and a second more",
+    )
+
+
+def _playing(recording: Recording, played: Played, start: int) -> _Playing:
+    """One playing with the direct sound found, and the marks of its file where they are heard."""
+    rate_hz = recording.sample_rate_hz
+    direct = arrival(
+        recording, played.excitation, about=start, within_s=0.04, sample_rate_hz=rate_hz
+    ).sample
+    marks = played.marks
+    if not marks or played.play is None or played.note is None:
+        return _Playing(direct)
+    places: list[float | None] = []
+    amplitude = 10.0 ** (played.note.level_dbfs / 20.0)
+    for mark in (marks[0], marks[-1]):
+        apart_s = (mark.at_sample - played.play.at_sample) / played.note.sample_rate_hz
+        heard = arrival(
+            recording,
+            SweepExcitation(mark.shape, amplitude),
+            about=direct + apart_s * rate_hz,
+            within_s=MARK_WITHIN_S,
+            sample_rate_hz=rate_hz,
+        )
+        sure = heard.prominence_db >= MARK_FOUND_DB and heard.sample > -0.01 * rate_hz
+        places.append(heard.sample if sure else None)
+    first, last = places
+    if first is None or last is None or len(marks) < 2:
+        return _Playing(direct, first, last)
+    clock_hz = true_rate_hz(
+        recording,
+        first_sample=first,
+        second_sample=last,
+        apart_s=(marks[-1].at_sample - marks[0].at_sample) / played.note.sample_rate_hz,
+        lasting_s=marks[0].shape.duration_s + 0.2,
+    )
+    if abs(clock_hz / rate_hz - 1.0) > 1e-6 * CLOCK_PPM_MAX:
+        return _Playing(direct)
+    return _Playing(direct, first, last, clock_hz)
+
+
+def _clock(
+    recording: Recording, excitation: Excitation, playings: Sequence[_Playing]
+) -> tuple[float, str, bool]:
+    """The recorder's rate by the player's clock, what there is to say, whether it is known."""
+    rate_hz = recording.sample_rate_hz
+    # A distance far off its schedule is another sweep's, and was not taken for the marks'.
+    told = [one.rate_hz for one in playings if one.rate_hz is not None]
+    if not told:
+        return rate_hz, "", False
+    clock_hz = float(np.mean(told))
+    ppm = 1e6 * (clock_hz / rate_hz - 1.0)
+    if abs(ppm) < 0.05:
+        return rate_hz, "player and recorder run on one clock, by the timing marks", True
+    return (
+        clock_hz,
+        f"the recorder's clock runs {_ppm(ppm)} against the player's, by the timing marks, and is "
+        "corrected",
+        True,
+    )
+
+
+def _ppm(value: float) -> str:
+    way = "fast" if value > 0.0 else "slow"
+    return f"{plain(abs(value), 1)} ppm {way}"
+
+
+def _tail_s(
+    recording: Recording, played: Played, playings: Sequence[_Playing], clock_hz: float
+) -> float:
+    """How long after the sweep nothing else comes, at most 6 s."""
+    length = played.excitation.duration_s * clock_hz
+    starts = sorted(one.sample for one in playings)
+    ends = [*starts[1:], float(recording.samples)]
+    rooms = [(end - start - length) / clock_hz for start, end in zip(starts, ends, strict=True)]
+    return float(np.clip(min([*rooms, played.gap_s()]), 0.05, LONGEST_S))
+
+
+@dataclass(frozen=True, eq=False)
+class _Work:
+    """The divided response with the direct sound at time 0."""
+
+    deconvolver: Deconvolver
+    response: Complex
+    clipped: float
+    """The part of the sweep's samples at full scale."""
+
+    def gate(self, longest_s: float, window_ms: float | None) -> Gated:
+        work = self.deconvolver
+        return gated(
+            self.response,
+            sample_rate_hz=work.sample_rate_hz,
+            length=work.length,
+            ends=work.reach,
+            rate_s=work.excitation.rate_s,
+            longest_s=longest_s,
+            fixed_s=None if window_ms is None else 1e-3 * window_ms,
+        )
+
+    def harmonics(self, result: Gated) -> tuple[Harmonic, ...]:
+        work = self.deconvolver
+        assert work.excitation.rate_s is not None
+        return harmonics(
+            self.response,
+            result,
+            sample_rate_hz=work.sample_rate_hz,
+            length=work.length,
+            ends=work.reach,
+            rate_s=work.excitation.rate_s,
+        )
+
+
+def _divide(
+    recording: Recording,
+    excitation: Excitation,
+    playings: Sequence[_Playing],
+    clock_hz: float,
+    longest_s: float,
+) -> _Work:
+    """The mean response of all playings, each turned so that the direct sound is at time 0."""
+    ahead = int(0.1 * clock_hz)
+    count = ahead + int(np.ceil((excitation.duration_s + longest_s) * clock_hz))
+    length = good_length(count)
+    work = Deconvolver(excitation, sample_rate_hz=clock_hz, length=length)
+    total = np.zeros(length // 2 + 1, dtype=np.complex128)
+    full, sounding = 0, 0
+    first: Array | None = None
+    lasting = ahead + int(excitation.duration_s * clock_hz)
+    for one in playings:
+        start = int(one.sample) - ahead
+        block = recording.read(start, count)
+        full += int(np.count_nonzero(np.abs(block[:lasting]) >= FULL_SCALE))
+        sounding += lasting - ahead
+        at_s = (one.sample - start) / clock_hz
+        if first is None:
+            first, at_first_s = block, at_s
+        else:
+            at_s = at_first_s + delay_between(first, block, sample_rate_hz=clock_hz)
+        turn = np.exp(2j * np.pi * at_s * work.frequency_hz)
+        total += work.response(block) * turn
+    # Three samples at the top of a sine are no clipping.
+    share = full / sounding if full > 3 else 0.0
+    return _Work(work, total / len(playings), share)
+
+
+def _time(
+    played: Played,
+    playings: Sequence[_Playing],
+    clock_hz: float,
+    rate_hz: float,
+    time_zero: TimeZero,
+) -> tuple[str, float, bool]:
+    """What time zero is, as a sentence; the delay against it, ms; whether others may share it."""
+    one = playings[0]
+    note, play = played.note, played.play
+    if played.takes > 1:
+        assert note is not None and play is not None and one.first_mark is not None  # noqa: PT018
+        apart_s = (play.at_sample - note.marks()[0].at_sample) / note.sample_rate_hz
+        delay_ms = 1000.0 * ((one.sample - one.first_mark) / clock_hz - apart_s)
+        return (
+            "time zero is the arrival of the timing mark: all takes of this recording share it",
+            delay_ms,
+            True,
+        )
+    if time_zero == "file":
+        begins_s = 0.0 if note is None or play is None else play.at_sample / note.sample_rate_hz
+        delay_ms = 1000.0 * (one.sample / clock_hz - begins_s)
+        return (
+            "time zero is the start of the recording, taken to have started with the sweep file",
+            delay_ms,
+            True,
+        )
+    return (
+        "time zero is arbitrary without a timing mark or a loop-back: the direct sound, the peak "
+        "of the impulse response, is put at 0, and the trace shares no time with others",
+        0.0,
+        False,
+    )
