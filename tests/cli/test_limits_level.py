@@ -11,9 +11,10 @@ from pathlib import Path
 import pytest
 
 from tests.cli.conftest import Ran
-from tests.design.rack import channel, line_rack, rack, source
+from tests.design.rack import channel, line_rack, output, rack, source
 from xover.files.preset_json import load, save
 from xover.model.preset import Preset
+from xover.model.processing import Limit, Limiter
 from xover.model.rig import Cable
 
 Run = Callable[..., Ran]
@@ -81,6 +82,14 @@ def test_apply_writes_and_stays(xover: Run, rack_path: Path, tmp_path: Path) -> 
     assert other.read_bytes() == first
     assert xover("limits", rack_path, "--apply", "-o", other).code == 2
     assert "--apply" in xover("limits", rack_path, "-o", other).err
+
+
+def test_what_is_raised_is_said(xover: Run, tmp_path: Path) -> None:
+    low = Limit(threshold_dbu=3.0, attack_ms=50.0, release_ms=200.0)
+    path = saved(tmp_path, rack(outputs=(output(limiter=Limiter(rms=low)),)))
+    ran = xover("limits", path, "--apply")
+    assert "raised: “Top” rms from +3.00 dBu to +5.27 dBu; look at" in ran.err
+    assert "raised:" not in xover("limits", path, "--apply").err
 
 
 def test_text_says_what_can_hurt_once(xover: Run, rack_path: Path) -> None:

@@ -72,7 +72,7 @@ def command(
         kind = wiring_format(wiring)
         if wiring == "-" and (as_json or output_file == "-"):
             raise Refused.at("", "--wiring - writes to stdout, and so does the other; choose one")
-    from xover.design.limits import apply_limits, limits, settings
+    from xover.design.limits import apply_limits, limits, raised, settings
 
     loaded = open_preset(preset)
     answer = limits(_with_cables(loaded, cables), new_times=new_times)
@@ -80,6 +80,12 @@ def command(
         written = list(settings(loaded, answer))
         saved = save_changed(apply_limits(loaded, answer), preset, output_file, force=force)
         say(f"applied to {', '.join(written) or 'nothing'}, saved in {saved}")
+        higher = raised(loaded, answer)
+        if higher:
+            say(
+                f"raised: {'; '.join(higher)}; look at the makers' data sheets before it is loud, "
+                "3 dB are twice the power"
+            )
     if wiring is not None:
         import datetime
 

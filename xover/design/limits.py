@@ -39,6 +39,8 @@ from xover.model.units import (
     volts_from_dbu,
 )
 
+SAME_DB: Final = 0.05
+"""Closer than this two thresholds are the same figure on a sheet."""
 DISAGREEMENT_DB: Final = 3.0
 ENTERED_DECIMALS: Final = 4
 """Thresholds are written to 0.0001 dB, rounded down."""
@@ -150,6 +152,23 @@ def settings(preset: Preset, answer: Limits) -> dict[str, Limiter]:
         if rms is not None or peak is not None:
             found[output.name] = Limiter(rms=rms, peak=peak)
     return found
+
+
+def raised(preset: Preset, answer: Limits) -> tuple[str, ...]:
+    """The thresholds that `apply_limits` raises by a twentieth of a decibel or more, in words."""
+    words: list[str] = []
+    for name, limiter in settings(preset, answer).items():
+        before = preset.output(name).limiter
+        for side in SIDES:
+            old: Limit | None = None if before is None else getattr(before, side)
+            new: Limit | None = getattr(limiter, side)
+            if old is None or new is None or new.threshold_dbu < old.threshold_dbu + SAME_DB:
+                continue
+            words.append(
+                f"{quoted(name)} {side} from {show_dbu(old.threshold_dbu, 2)} to "
+                f"{show_dbu(new.threshold_dbu, 2)}"
+            )
+    return tuple(words)
 
 
 def _limit(

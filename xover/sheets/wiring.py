@@ -19,7 +19,7 @@ from xover.model.problems import Refused
 from xover.model.units import plain, short
 from xover.sheets.csv_sheet import defused
 from xover.sheets.limits_text import load_words
-from xover.sheets.markdown import escaped
+from xover.sheets.markdown import BOX, escaped
 from xover.sheets.wording import (
     DRIVER_CAUTION,
     LIFE_SAFETY_CAUTION,
@@ -105,7 +105,11 @@ def _row(preset: Preset, load: ChannelLoad) -> tuple[str, ...]:
         text = f"{sum(one.quantity for one in sources)} × {box}"
         if tap_w is not None:
             text += f" on taps of {short(tap_w, 2)} W"
-        boxes.append(f"{text} ({', '.join(one.name for one in sources)})")
+        names = [
+            one.name + (", polarity inverted" if one.polarity == "inverted" else "")
+            for one in sources
+        ]
+        boxes.append(f"{text} ({'; '.join(names)})")
     cable = load.channel.cable
     run = "–"
     if cable is not None:
@@ -143,7 +147,7 @@ def _markdown(wiring: Wiring) -> str:
         rows = [
             HEADS,
             ["---"] * len(HEADS),
-            *([escaped(text) for text in row] for row in rack.rows),
+            *([f"{BOX} {escaped(row[0])}", *map(escaped, row[1:])] for row in rack.rows),
         ]
         table = "\n".join("| " + " | ".join(row) + " |" for row in rows)
         parts += [f"## {escaped(rack.amplifier)}", table]
@@ -173,7 +177,10 @@ _STYLE = (
 
 def _html(wiring: Wiring) -> str:
     def cells(row: tuple[str, ...], kind: str) -> str:
-        return "".join(f"<{kind}><bdi>{escape(text)}</bdi></{kind}>" for text in row)
+        tick = f"{BOX} " if kind == "td" else ""
+        texts = [f"{tick}<bdi>{escape(row[0])}</bdi>"]
+        texts += [f"<bdi>{escape(text)}</bdi>" for text in row[1:]]
+        return "".join(f"<{kind}>{text}</{kind}>" for text in texts)
 
     parts = [
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">',

@@ -93,10 +93,9 @@ class Panes(Showing):
         assert session is not None
         steps = len(session.history)
         if self.step(session.set_limits):
-            set_any = len(session.history) > steps
             self.say(
                 "limiters set from ratings; compare them with the data sheets before it is loud"
-                if set_any
+                if len(session.history) > steps
                 else "the limiters are what the ratings allow"
             )
 
