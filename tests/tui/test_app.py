@@ -483,6 +483,7 @@ def test_importing_a_capture_end_to_end(hall_path: str) -> None:
         await desk.keys("enter")
         await desk.until(lambda: dialog.capture is not None)
         await desk.settle()
+        await desk.keys("ctrl+g")
         await desk.keys("ctrl+g")  # nothing is assumed
         await desk.until(lambda: dialog.query_one("#problem").display)
         dialog.query_one("#output", NameList).choose(["Sub"])

@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from tests.tui.desk import Desk, at_desk
 from xover.session.views import POINTS, Request, Viewer
+from xover.sheets.palette import UNSURE
 from xover.tui.dialogs.align import AlignDialog
 from xover.tui.dialogs.ask import AskDialog
 from xover.tui.plot_content import values_at
@@ -153,5 +155,29 @@ def test_the_aligned_sum_reads_degrees_and_ms() -> None:
         assert aligned.phase_deg == pytest.approx((less_deg + 180.0) % 360.0 - 180.0, abs=1e-6)
         assert aligned.delay_ms == pytest.approx(float(curve.group_delay_ms[120]), abs=1e-6)
         assert data.lower[-1].label == "sum aligned"
+
+    at_desk(steps, size=(120, 40))
+
+
+def test_a_capture_is_grey_where_its_coherence_is_low() -> None:
+    async def steps(desk: Desk) -> None:
+        session, preset = desk.app.session, desk.preset
+        held = preset.measurement("Top L", "Row 8")
+        coherence = tuple(0.1 if each < 200.0 else 0.9 for each in held.trace.frequency_hz)
+        poor = replace(held, trace=replace(held.trace, coherence=coherence))
+        others = [each if each is not held else poor for each in preset.measurements]
+        session.apply("poor", replace(preset, measurements=tuple(others)))
+        desk.app.show_all()
+        await desk.keys("f7")
+        await desk.until(lambda: any("captured" in each.label for each in desk.app.plot.data.upper))
+        sure, unsure = desk.curve("Top L captured"), desk.curve("γ² < ½, Top L captured")
+        assert np.isnan(sure.values[sure.frequency_hz < 190.0]).all()
+        assert np.isfinite(unsure.values[unsure.frequency_hz < 190.0]).any()
+        assert np.isnan(unsure.values[unsure.frequency_hz > 220.0]).all()
+        assert unsure.order == UNSURE
+        (reading,) = [each for each in desk.app.plot.data.readings if "Top L c" in each.label]
+        at_150 = values_at(reading, 150.0)
+        assert at_150.coherence == pytest.approx(0.1)
+        assert np.isfinite(at_150.level_db), "the cursor reads what was captured there too"
 
     at_desk(steps, size=(120, 40))

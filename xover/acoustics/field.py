@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from xover.acoustics.loudspeaker import BoxResponse, complex_trace, range_notes
-from xover.acoustics.measured import is_summable, measured
+from xover.acoustics.measured import coherence_on, is_summable, measured
 from xover.acoustics.modelled import Chain, chains_of, modelled, terms_of
 from xover.acoustics.transfer import Basis, Transfer, once
 from xover.dsp.axis import Axis
@@ -283,7 +283,7 @@ def shown_capture(preset: Preset, output: str, listener: str, axis: Axis) -> Tra
         estimate=estimate,
         missing=(),
         notes=range_notes(trace, f"“{output}” at “{listener}”", axis.frequency_hz),
-        coherence=None,
+        coherence=coherence_on(trace, axis.frequency_hz),
         doubtful=np.zeros(len(axis), dtype=np.bool_),
     )
 

@@ -82,7 +82,7 @@ def measured(preset: Preset, measurement: Measurement, axis: Axis) -> Transfer:
         estimate=estimate,
         missing=_missing(measurement),
         notes=once(notes),
-        coherence=_coherence(measurement.trace, axis.frequency_hz),
+        coherence=coherence_on(measurement.trace, axis.frequency_hz),
         doubtful=doubtful,
     )
 
@@ -210,7 +210,7 @@ def _missing(measurement: Measurement) -> tuple[str, ...]:
     return ()
 
 
-def _coherence(trace: Trace, frequency_hz: NDArray[np.float64]) -> NDArray[np.float64] | None:
+def coherence_on(trace: Trace, frequency_hz: NDArray[np.float64]) -> NDArray[np.float64] | None:
     """Coherence over log frequency, (n,), NaN outside the trace; None where it has none."""
     if trace.coherence is None:
         return None

@@ -38,7 +38,10 @@ from xover.model.problems import Refused
 from xover.model.rig import Provenance
 from xover.model.units import plain
 
-__all__ = ["AudioAnswers", "Calibration", "Finish", "TextAnswers", "finished", "read_capture"]
+__all__ = [
+    "AudioAnswers", "Calibration", "Finish", "TextAnswers", "finished", "holds_audio",
+    "read_capture",
+]  # fmt: skip
 
 Read = tuple[CapturedResponse, Provenance]
 """A response and where it came from."""
@@ -138,6 +141,12 @@ def finished(read: Read, finish: Finish) -> Read:
     except Refused as refused:
         raise _naming(refused, provenance.file) from None
     return done, structs.replace(provenance, note="\n".join(done.understood))
+
+
+def holds_audio(path: str | Path) -> bool:
+    """Whether a file is audio, told by its first bytes. Raises `Refused` where it is none."""
+    with open_seekable(path, limit_bytes=STREAM_BYTES_MAX) as file:
+        return looks_like_audio(Source(file, file_name(path)).head())
 
 
 def _hash(file: BinaryIO) -> str:

@@ -7,14 +7,14 @@ terminal can colour it. It holds no more than what is seen; `curves.plot` makes 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from xover.sheets.palette import colour
+from xover.sheets.palette import UNSURE, colour
 
 TEXT, AXIS, GRID, SHADE, CURSOR = 0, 1, 2, 3, 4
 """Style numbers of cells that belong to no curve."""
@@ -40,6 +40,30 @@ class Curve:
     order: int = 0
     wraps: bool = False
     grey: bool = False
+
+
+def trusted(curve: Curve, coherence: NDArray[np.float64] | None) -> tuple[Curve, ...]:
+    """The curve; where its coherence (n,) is low it is a second one, grey, dotted and named so."""
+    if coherence is None:
+        return (curve,)
+    from xover.dsp.coherence import TRUSTED_FROM
+
+    low = coherence < TRUSTED_FROM
+    if not low.any():
+        return (curve,)
+    # Each part reaches to the next point of the other, so that no gap is left between them.
+    beside = low.copy()
+    beside[1:] |= low[:-1]
+    beside[:-1] |= low[1:]
+    sure = replace(curve, values=np.where(low, np.nan, curve.values))
+    unsure = replace(
+        curve,
+        label=f"γ² < ½, {curve.label}",
+        values=np.where(beside, curve.values, np.nan),
+        dash="wide-dot",
+        order=UNSURE,
+    )
+    return (sure, unsure)
 
 
 @dataclass(frozen=True, eq=False)

@@ -28,6 +28,10 @@ ON_DARK: tuple[Rgb, ...] = (_SKY, _ORANGE, _GREEN, _YELLOW, _PURPLE, _VERMILLION
 ON_LIGHT: tuple[Rgb, ...] = (_BLUE, _VERMILLION, _GREEN, _PURPLE, _BLACK, _ORANGE, _SKY)
 """The order on white paper; yellow is left out, it does not carry on white."""
 
+UNSURE = 1_000
+"""The number of a curve, or a part of one, that is not to be trusted: grey."""
+_GREY: Rgb = (128, 128, 128)
+
 DASHES: dict[str, tuple[int, ...]] = {
     "solid": (),
     "dashed": (5, 3),
@@ -44,7 +48,12 @@ DASH_NAMES: tuple[str, ...] = tuple(DASHES)
 
 
 def colour(order: int, *, dark: bool) -> Rgb:
-    """The 8-bit RGB of curve number `order` (≥ 0) on a dark or a light ground; repeats after 7."""
+    """The 8-bit RGB of curve number `order` (≥ 0) on a dark or a light ground; repeats after 7.
+
+    `UNSURE` is grey on either.
+    """
+    if order == UNSURE:
+        return _GREY
     palette = ON_DARK if dark else ON_LIGHT
     return palette[order % len(palette)]
 

@@ -54,15 +54,21 @@ class Field(Input):
         )
 
     async def _on_key(self, event: events.Key) -> None:
-        """Obey the line's own keys in the order they come, also where many come at once.
+        """Obey keys in the order they come, also where many come at once.
 
-        Left to the toolkit they are obeyed only after the letters that were typed behind them.
+        Left to the toolkit, keys of this line and of the form around it are obeyed only after the
+        letters that were typed behind them.
         """
-        for binding in self._bindings.key_to_bindings.get(event.key, ()):
-            event.stop()
-            event.prevent_default()
-            await self.app.run_action(binding.action, default_namespace=self)
+        if event.is_printable:
             return
+        for node in self.ancestors_with_self:
+            if node is self.app:
+                return
+            for binding in node._bindings.key_to_bindings.get(event.key, ()):
+                if await self.app.run_action(binding.action, default_namespace=node):
+                    event.stop()
+                    event.prevent_default()
+                    return
 
     def _on_paste(self, event: events.Paste) -> None:
         event.prevent_default()

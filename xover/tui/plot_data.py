@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from xover.dsp.axis import AXIS_NYQUIST_FRACTION
 from xover.model.names import inert
 from xover.session import views
-from xover.sheets.drawing import Curve
+from xover.sheets.drawing import Curve, trusted
 from xover.sheets.palette import dash_name
 from xover.sheets.wording import crossing_words
 from xover.tui.flight import flight_ms
@@ -58,7 +58,8 @@ def plot_data(
             label += " captured"
             number += 5
         dash = dash_name(number)
-        upper.append(Curve(label, view.frequency_hz, magnitude, dash, number))
+        shown_as = Curve(label, view.frequency_hz, magnitude, dash, number)
+        upper += trusted(shown_as, curve.coherence) if curve.kind == "capture" else (shown_as,)
         values = None
         if curve.kind in ("sum", "output") or at.lower == "coherence":
             values = _lower_values(curve, view.frequency_hz, at, less_ms)

@@ -24,6 +24,8 @@ def plot_lines(
     bands: Sequence[Band] = (),
     title: str = "",
     dark: bool = True,
+    unit: str = "dB",
+    value_range: tuple[float, float] | None = None,
 ) -> list[Content]:
     """A plot of `height` lines; where there is no room for one, the sentence that says so."""
     from xover.sheets.curves import plot
@@ -31,7 +33,15 @@ def plot_lines(
     from xover.sheets.palette import hex_colour
 
     try:
-        drawing = plot(curves, width=width, height=height, bands=bands, title=title)
+        drawing = plot(
+            curves,
+            width=width,
+            height=height,
+            bands=bands,
+            title=title,
+            unit=unit,
+            value_range=value_range,
+        )
     except Refused as refused:
         return [Content(inert(str(refused)))]
     lines = []

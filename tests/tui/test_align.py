@@ -1,4 +1,4 @@
-"""Aligning and importing from inside the workbench: forms, answers, refusals in their own words.
+"""Aligning from inside the workbench: forms, answers, refusals in its own words.
 
 Figures of an alignment are held against `design.alignment`, whose own tests have sources; what
 the dialogs do is what the workbench promises its users.
@@ -9,7 +9,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from msgspec.structs import replace
 from textual.pilot import Pilot
 
 import xover
@@ -17,14 +16,11 @@ from tests.tui.hosting import (
     UNANSWERED,
     Host,
     hall,
-    listed,
     run,
-    trace_file,
-    type_in,
     until,
 )
 from xover.design.alignment import align, apply_alignment
-from xover.model.changes import rename_output, with_output
+from xover.model.changes import rename_output
 from xover.model.drive import Drive, drive_of
 from xover.model.preset import Preset
 from xover.model.problems import Refused
@@ -39,14 +35,6 @@ from xover.tui.dialogs.align_view import (
     read_search_ms,
     said_here,
     settings_of,
-)
-from xover.tui.dialogs.import_trace import ImportDialog
-from xover.tui.dialogs.import_view import (
-    ImportAnswers,
-    put_in,
-    read,
-    reading_options,
-    routed_inputs,
 )
 from xover.tui.dialogs.picking import NameList
 
@@ -256,154 +244,3 @@ class TestAlign:
             session.undo()
             assert session.preset == answer.before
             session.close(keep_unsaved=False)
-
-
-class TestImportView:
-    def test_everything_is_asked(self, tmp_path: Path) -> None:
-        capture = read(str(trace_file(tmp_path)), "")
-        full = ImportAnswers("Sub", "Row 24", "settings", "tonight", {"Aux": 0.0})
-        for missing, sentence in (
-            ({"output": None}, "which output"),
-            ({"listener": None}, "at which listener"),
-            ({"captured": None}, "never assumed"),
-            ({"session": " "}, "name the session"),
-            ({"driven": {}}, "tick the inputs"),
-        ):
-            with pytest.raises(Refused, match=sentence):
-                put_in(hall(), capture, replace(full, **missing))
-        choice = put_in(hall(), capture, full)
-        held = choice.preset.measurement("Sub", "Row 24")
-        assert held is not None
-        assert held.trace.session == "tonight"
-        assert held.driven_inputs == {"Aux": 0.0}
-        assert held.captured_settings is not None
-        assert held.captured_settings.output == hall().output("Sub")
-        assert choice.name == "capture of Sub at Row 24"
-
-    @pytest.mark.parametrize("typed", ["-", "–", "none"])
-    def test_no_session_is_an_answer_too(self, tmp_path: Path, typed: str) -> None:
-        capture = read(str(trace_file(tmp_path)), "")
-        choice = put_in(hall(), capture, ImportAnswers("Sub", "Row 24", "flat", typed))
-        held = choice.preset.measurement("Sub", "Row 24")
-        assert held is not None
-        assert held.trace.session is None
-        assert held.captured == "flat"
-
-    def test_the_answers_of_refusals_are_understood(self, tmp_path: Path) -> None:
-        assert reading_options("--channel 2 decimal , columns frequency,magnitude,skip") == {
-            "channel": 2,
-            "decimal": ",",
-            "columns": ("frequency", "magnitude", "skip"),
-        }
-        assert reading_options("window 12,5 phase-unit RAD frequency-unit khz") == {
-            "window_ms": 12.5,
-            "phase_unit": "rad",
-            "frequency_unit": "khz",
-        }
-        open_one = tmp_path / "open.txt"
-        rows = [f"{f}\t{0.5 + f / 1e5}\t0.{i % 9}" for i, f in enumerate(range(20, 2000, 20))]
-        open_one.write_text("\n".join(rows))
-        with pytest.raises(Refused, match="phase or coherence"):
-            read(str(open_one), "magnitude db")
-        found = read(str(open_one), "magnitude db columns frequency,magnitude,coherence")
-        assert found.response.coherence is not None
-
-    @pytest.mark.parametrize(
-        ("typed", "sentence"),
-        [
-            ("channel", "in pairs"),
-            ("channel 0", "whole number from 1"),
-            ("channel x", "whole number from 1"),
-            ("magnitude loud", "can be db or linear"),
-            ("columns frequency,level", "is none of"),
-            ("window long", "a time in ms"),
-            ("colour red", "there is no “colour”"),
-        ],
-    )
-    def test_other_answers_are_refused(self, typed: str, sentence: str) -> None:
-        with pytest.raises(Refused, match=sentence):
-            reading_options(typed)
-
-    def test_routed_inputs(self) -> None:
-        assert routed_inputs(hall(), "Sub") == tuple(
-            item.name for item in hall().inputs if item.name in hall().output("Sub").inputs
-        )
-        assert routed_inputs(hall(), None) == ()
-
-
-class TestImport:
-    def test_a_capture_goes_in_by_the_keyboard(self, tmp_path: Path) -> None:
-        preset = with_output(hall(), "Sub", inputs={"Left": 0.0, "Right": 0.0})
-        trace_file(tmp_path)
-
-        async def steps(app: Host, pilot: Pilot[None]) -> None:
-            dialog: ImportDialog = app.held
-            await listed(app, pilot, "sub.txt")
-            await type_in(pilot, "su")
-            await pilot.press("enter")
-            await until(pilot, lambda: dialog.capture is not None)
-            await pilot.pause()
-            text = app.text()
-            assert "200 points" in text
-            assert "as captured" in text
-            for answers in ("output", "listener", "captured"):
-                assert app.screen.query_one(f"#{answers}", NameList).chosen == ()
-            assert app.screen.query_one("#session").value == ""
-            await pilot.press("space")  # Sub
-            await pilot.press("tab", "down", "down", "down", "space")  # Row 24
-            await pilot.press("tab", "down", "space")  # settings
-            await pilot.press("tab")
-            await type_in(pilot, "tonight")
-            await pilot.press("ctrl+g")
-            await until(pilot, lambda: "tick the inputs" in app.text())
-            await pilot.press("tab", "space", "tab")
-            await pilot.press("end", "backspace", "backspace", "backspace")
-            await type_in(pilot, "-6")
-            await pilot.press("ctrl+g")
-            await pilot.pause()
-
-        choice = run(lambda: ImportDialog(preset, str(tmp_path)), steps, size=(80, 30)).answer
-        held = choice.preset.measurement("Sub", "Row 24")
-        assert held.driven_inputs == {"Left": -6.0}
-        assert held.trace.provenance.file == "sub.txt"
-        assert held.captured_settings.output == preset.output("Sub")
-        at_100_hz = min(
-            zip(held.trace.frequency_hz, held.trace.magnitude_db, strict=True),
-            key=lambda pair: abs(pair[0] - 100.0),
-        )
-        assert at_100_hz[1] == pytest.approx(-3.01, abs=0.2)  # first order at its corner
-
-    def test_what_cannot_be_read_is_said_and_answered(self, tmp_path: Path) -> None:
-        (tmp_path / "poem.txt").write_text("no figures here\n")
-
-        async def steps(app: Host, pilot: Pilot[None]) -> None:
-            await listed(app, pilot, "poem.txt")
-            await type_in(pilot, "poem.txt")
-            await pilot.press("enter")
-            await until(pilot, lambda: "poem.txt:" in app.text())
-            assert app.held.capture is None
-            await pilot.press("tab")
-            await type_in(pilot, "channel x")
-            await pilot.press("enter")
-            await until(pilot, lambda: "whole number from 1" in app.text())
-            await pilot.press("escape")
-            await pilot.pause()
-
-        assert run(lambda: ImportDialog(hall(), str(tmp_path)), steps).answer is None
-
-    def test_escape_goes_back_to_the_file_first(self, tmp_path: Path) -> None:
-        trace_file(tmp_path)
-
-        async def steps(app: Host, pilot: Pilot[None]) -> None:
-            dialog: ImportDialog = app.held
-            await listed(app, pilot, "sub.txt")
-            await pilot.press("up", "enter")
-            await until(pilot, lambda: dialog.capture is not None)
-            await pilot.press("escape")
-            await pilot.pause()
-            assert dialog.capture is None
-            assert app.answer is UNANSWERED
-            await pilot.press("escape")
-            await pilot.pause()
-
-        assert run(lambda: ImportDialog(hall(), str(tmp_path)), steps).answer is None

@@ -1,0 +1,43 @@
+"""A line for a path: Tab completes it from the folder, read beside the screen."""
+
+from __future__ import annotations
+
+from functools import partial
+
+from textual import events
+
+from xover.files.listing import Listing, list_folder, split_typed
+from xover.tui.computing import Computed, Newest
+from xover.tui.dialogs.paths import completion, fitting
+from xover.tui.field import Field
+
+
+class PathField(Field):
+    """A line that a path is typed into, relative to `folder`."""
+
+    def __init__(self, folder: str, *, placeholder: str = "", id: str | None = None) -> None:
+        super().__init__(placeholder=placeholder, id=id)
+        self._folder = folder
+        self._newest = Newest(self)
+
+    async def _on_key(self, event: events.Key) -> None:
+        if event.key == "tab" and self.value.strip() and self.cursor_position == len(self.value):
+            event.stop()
+            event.prevent_default()
+            folder, _ = split_typed(self._folder, self.value)
+            self._newest.ask(partial(list_folder, folder), token=(self.value,))
+
+    def _on_computed(self, message: Computed) -> None:
+        newest = self._newest.ended(message)
+        if not newest or not self.is_attached or message.token != (self.value,):
+            return
+        completed = self.value
+        if isinstance(message.result, Listing):
+            _, start = split_typed(self._folder, self.value)
+            named = [one for one in fitting(message.result.entries, start)]
+            completed = completion(self.value, named)
+        if completed == self.value:
+            self.screen.focus_next()
+        else:
+            self.value = completed
+            self.cursor_position = len(completed)
