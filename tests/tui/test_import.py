@@ -17,6 +17,7 @@ from textual.widgets import Static
 
 import xover
 from tests.tui.hosting import UNANSWERED, Host, hall, listed, run, trace_file, type_in, until
+from xover.cli.entry import run as cli
 from xover.cli.trace import command
 from xover.design.captures import attach_loudspeaker, attach_measurement
 from xover.model.changes import with_output
@@ -154,6 +155,23 @@ class TestReading:
         answered = look_at(path, {"channel": "2", "reference": "1"}, str(tmp_path))
         assert answered.capture is not None, answered.problem
         assert answered.capture.response.delay_ms == pytest.approx(1.0, abs=0.02)
+
+    def test_a_recording_of_a_sweep(self, tmp_path: Path) -> None:
+        """The sweep recorded as it was played, 20 dB down: flat at −20 dB."""
+        played = str(tmp_path / "sweep.wav")
+        assert cli(["signal", "sweep", "-o", played, "--duration", "0.5"]) == 0
+        samples, rate_hz = soundfile.read(played)
+        silence = np.zeros(9_000)
+        recorded = np.concatenate([silence, 0.1 * samples, silence])
+        soundfile.write(tmp_path / "rec.wav", recorded, rate_hz, subtype="FLOAT")
+        path = str(tmp_path / "rec.wav")
+        found = look_at(path, {"sweep_file": "sweep.wav", "smooth_fraction": "1/3"}, str(tmp_path))
+        assert found.capture is not None, found.problem
+        response = found.capture.response
+        middle = (response.frequency_hz > 200.0) & (response.frequency_hz < 5_000.0)
+        assert response.magnitude_db[middle] == pytest.approx(-20.0, abs=0.3)
+        loose = look_at(path, {"take": "1"}, str(tmp_path))
+        assert "“take” goes with “sweep played”" in loose.problem
 
     def test_reading_tells_how_far_it_is_and_can_be_left(self, tmp_path: Path) -> None:
         reading = Reading()

@@ -95,6 +95,10 @@ def _calibration(typed: str, folder: str) -> float | str:
         return _path(typed, folder)
 
 
+def _as_typed(typed: str, folder: str) -> str:
+    return typed
+
+
 def _smoothing(typed: str, folder: str) -> int:
     head, slash, number = typed.partition("/")
     if not slash:
@@ -130,7 +134,18 @@ QUESTIONS: tuple[Question, ...] = (
     ),
     Question("channel", "--channel", "channel", "a number from 1", "audio", _channel),
     Question(
-        "reference", "--reference", "reference", "the channel that was played; any programme",
+        "sweep_file", "--sweep", "sweep played", "the file, if this is a recording of it", "audio",
+        _path, is_path=True,
+    ),
+    Question(
+        "take", "--take", "take", "which sweep of the file: an output or number", "audio", _as_typed
+    ),
+    Question(
+        "time_zero", "--time-zero", "time zero", "direct, or file: recorder started with it",
+        "audio", _one_of("direct", "file"),
+    ),
+    Question(
+        "reference", "--reference", "reference", "channel that was played, or the loop-back",
         "audio", _channel,
     ),
     Question(

@@ -159,6 +159,11 @@ def read(path: str, found: Mapping[str, Any], told: Progress | None = None) -> R
     left = dict(found)
     if "spl_calibration" in left:
         left["spl"] = left["spl_calibration"]
+    if "sweep_file" in left:
+        from xover.files.sweep_recordings import SweepAnswers
+
+        zero = left.get("time_zero", "direct")
+        left["sweep"] = SweepAnswers(left["sweep_file"], left.get("take"), zero)
     text, audio = _filled(TextAnswers, left), _filled(AudioAnswers, left)
     calibration, finish = _filled(Calibration, left), _filled(Finish, left)
 
@@ -191,7 +196,7 @@ def _refuse_loose_ends(found: Mapping[str, Any]) -> None:
         ("calibrator_db", "spl_calibration"), ("calibrator_hz", "spl_calibration"),
         ("splice_at_hz", "splice_far"), ("splice_octaves", "splice_far"),
         ("splice_far", "splice_at_hz"), ("average", "average_with"), ("average_with", "average"),
-        ("smooth_of", "smooth_fraction"),
+        ("smooth_of", "smooth_fraction"), ("take", "sweep_file"), ("time_zero", "sweep_file"),
     ):  # fmt: skip
         if key in found and other not in found:
             one, wanted = BY_KEY[key].label, BY_KEY[other].label
