@@ -28,11 +28,14 @@ from xover.session.session import Session
 from xover.tui.dialogs.align import AlignDialog
 from xover.tui.dialogs.align_view import (
     AlignRequest,
+    Course,
     answer_lines,
     answered,
     drawn,
+    picked,
     read_band,
     read_search_ms,
+    read_weights,
     said_here,
     settings_of,
 )
@@ -110,6 +113,45 @@ class TestAlignView:
     def test_no_bands(self, typed: str) -> None:
         with pytest.raises(Refused, match="band"):
             read_band(typed)
+
+    def test_weights(self) -> None:
+        rows = ("Row 8", "Row 16")
+        assert read_weights("", rows) == ()
+        assert read_weights("2 0,5", rows) == (2.0, 0.5)
+        for typed in ("2", "1 2 3", "a b", "-1 1", "nan 1", "1e9 1"):
+            with pytest.raises(Refused, match="type one number for each listener, such as 2 1"):
+                read_weights(typed, rows)
+
+    def test_several_movers_with_weights_and_an_all_pass(self) -> None:
+        """All that is asked reaches the engine, and its other settings can be taken whole."""
+        rows = ("Row 8", "Row 16")
+        request = AlignRequest(
+            ("Top L", "Delay L"), "Sub", rows, self.request.drive, weights=(1.0, 2.0), all_pass=True
+        )
+        told = Course()
+        answer = answered(hall(), request, told)
+        expected = align(
+            hall(), move=request.move, to="Sub", listeners=rows, drive=request.drive,
+            weights={"Row 16": 2.0}, all_pass=True,
+        )  # fmt: skip
+        assert answer.proposal.result == expected
+        assert told.done == 1.0
+        keys = [key for key, _, _ in settings_of(answer)]
+        assert keys == ["own", *(f"together {k}" for k in range(len(expected.runners_up)))]
+        first = expected.runners_up[0]
+        other = picked(answer, "together 0").after
+        for part in first.parts:
+            assert other.output(part.move).polarity == part.polarity
+        assert picked(answer, "own") is answer.proposal
+        for name, section in expected.sections.items():
+            assert other.output(name).eq[-1] == section
+
+    def test_a_search_that_nobody_waits_for_ends(self) -> None:
+        course = Course()
+        course.stop = True
+        request = AlignRequest(("Top L", "Delay L"), "Sub", ("Row 8",), self.request.drive)
+        with pytest.raises(Refused, match="stopped"):
+            answered(hall(), request, course)
 
     def test_search_ranges(self) -> None:
         assert read_search_ms("25 ms") == 25.0
@@ -192,9 +234,9 @@ class TestAlign:
 
         let_go = threading.Event()
 
-        def slow(preset: Preset, request: AlignRequest) -> object:
+        def slow(preset: Preset, request: AlignRequest, course: Course) -> object:
             let_go.wait(20.0)
-            return answered(preset, request)
+            return answered(preset, request, course)
 
         monkeypatch.setattr("xover.tui.dialogs.align.answered", slow)
 

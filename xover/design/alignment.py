@@ -191,7 +191,9 @@ def _check_request(preset: Preset, move: tuple[str, ...], question: Question) ->
         raise Refused.at("", f"“{question.to}” cannot be moved and be the reference at once")
     if not question.max_delay_ms >= 0.0 or question.max_delay_ms > 10_000.0:
         raise Refused.at("", "the largest delay must be between 0 and 10,000 ms")
-    if question.band_hz is not None and not 0.0 < question.band_hz[0] < question.band_hz[1]:
+    if question.band_hz is not None and not (
+        0.0 < question.band_hz[0] < question.band_hz[1] < np.inf
+    ):
         raise Refused.at("", "the band needs a low edge above 0 Hz and a higher high edge")
     for name in move:
         if question.to in followers(preset, name, "delay"):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from xover.design.delay_search import RESOLUTION_MS, RIPPLE_DB, RIPPLE_STEP_MS, in_db
+from xover.design.delay_search import RESOLUTION_MS, RIPPLE_DB, RIPPLE_STEP_MS, Minimum, in_db
 from xover.design.joint import IntArray, JointProblem
 from xover.design.overlap import BoolArray, FloatArray
 
@@ -155,6 +155,8 @@ def _between_nulls(
     near = np.flatnonzero(values <= values.min() + RIPPLE_DB)
     for index in near[np.argsort(values[near])][:_RIPPLED]:
         choice = choices[index : index + 1]
+        if problem.criterion == "mean" and not _near_null(problem, delays_ms[index], choice):
+            continue
         for variable in range(delays_ms.shape[1]):
             here = delays_ms[index]
             count = 1 + 2 * int(np.ceil(step_ms / RIPPLE_STEP_MS))
@@ -169,3 +171,13 @@ def _between_nulls(
                 delays_ms[index], amounts[index] = _zoom(
                     problem, line[best], int(choice[0]), RIPPLE_STEP_MS, limit_ms, along[best]
                 )
+
+
+def _near_null(problem: JointProblem, delays_ms: FloatArray, choice: IntArray) -> bool:
+    """Whether at this setting some frequency of some pair nearly cancels."""
+    for index, edge in enumerate(problem.edges):
+        delta = float(problem.relative(edge, delays_ms[np.newaxis, :])[0])
+        inverted = bool(problem.signs[choice[0], index])
+        if edge.problem.near_null(Minimum(delta, inverted, 0.0, False)):
+            return True
+    return False

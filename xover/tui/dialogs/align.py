@@ -24,12 +24,14 @@ from xover.tui.dialogs.align_view import (
     CRITERIA,
     AlignRequest,
     Answer,
+    Course,
     answer_lines,
     answered,
     drawn,
     picked,
     read_band,
     read_search_ms,
+    read_weights,
     said_here,
     settings_of,
 )
@@ -84,6 +86,7 @@ class AlignDialog(Dialog["Proposal"]):
         self._answer: Answer | None = None
         self._began: float = 0.0
         self._ticker: Timer | None = None
+        self._course = Course()
 
     def body(self) -> ComposeResult:
         """The form, and what was found."""
@@ -112,9 +115,12 @@ class AlignDialog(Dialog["Proposal"]):
                     yield Tick("keep the polarity", id="keep")
                     yield Tick("shared time zero", id="shared")
                     yield Tick("mixed with a model", id="mixed")
+                    yield Tick("an all-pass section", id="all-pass")
                 with column("range"):
                     with labelled("band"):
                         yield Field(id="band", placeholder="by itself", most=40)
+                    with labelled("weights"):
+                        yield Field(id="weights", placeholder="all alike", most=80)
                     with labelled("search"):
                         yield Field("25 ms", id="search", most=20)
                     with button_row():
@@ -153,11 +159,13 @@ class AlignDialog(Dialog["Proposal"]):
             self.say(refused)
             return
         self.say("")
-        self._compute(partial(answered, self._preset, request))
+        self._course = Course()
+        self._compute(partial(answered, self._preset, request, self._course))
 
     def action_leave(self) -> None:
         """Stop waiting for a search; else go back to the form; else leave."""
         if self.newest.is_busy:
+            self._course.stop = True
             self.newest.forget()
             self.computing_ended()
             self.say("stopped; nothing has changed")
@@ -188,6 +196,8 @@ class AlignDialog(Dialog["Proposal"]):
             self.query_one("#criterion", NameList).one or "mean",
             self.query_one("#shared", Tick).value,
             self.query_one("#mixed", Tick).value,
+            read_weights(self.query_one("#weights", Field).value, listeners),
+            self.query_one("#all-pass", Tick).value,
         )
 
     def say(self, problem: str | Refused) -> None:
@@ -246,7 +256,8 @@ class AlignDialog(Dialog["Proposal"]):
         seconds = monotonic() - self._began
         progress = self.query_one("#progress", Static)
         progress.display = seconds >= 0.3
-        progress.update(Content(f"searching, {seconds:.1f} s   Esc stops waiting"))
+        done = f", {100.0 * self._course.done:.0f} %" if 0.0 < self._course.done < 1.0 else ""
+        progress.update(Content(f"searching, {seconds:.1f} s{done}   Esc stops waiting"))
 
     def _turn_to(self, page: str) -> None:
         self.query_one("#form").display = page == "form"

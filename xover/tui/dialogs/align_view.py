@@ -39,6 +39,7 @@ _SAID_HERE = {
     "--uncorrelated": "independent signals",
     "--drive": "the choice of what is played (^L)",
     "--listener": "the listeners",
+    "--all-pass": "“an all-pass section”",
 }
 """What refusals call by their options on the command line, and what it is called here."""
 
@@ -56,6 +57,23 @@ class AlignRequest(Struct, frozen=True):
     criterion: str = "mean"
     assume_shared_zero: bool = False
     mixed: bool = False
+    weights: tuple[float, ...] = ()
+    """One a listener; empty: all alike."""
+    all_pass: bool = False
+
+
+class Course:
+    """How far a search is, told from its thread; `stop` ends it at its next word."""
+
+    def __init__(self) -> None:
+        self.done = 0.0
+        self.stop = False
+
+    def __call__(self, done: float) -> None:
+        """Hear how much is done. Raises `Refused` once nobody waits any more."""
+        self.done = done
+        if self.stop:
+            raise Refused.at("", "stopped; nothing has changed")
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +90,7 @@ class Answer:
     note: str
 
 
-def answered(preset: Preset, request: AlignRequest) -> Answer:
+def answered(preset: Preset, request: AlignRequest, course: Course | None = None) -> Answer:
     """Search, and draw before and after. Takes its time; raises `Refused` as `align` does."""
     from xover.session.proposals import propose
 
@@ -88,6 +106,9 @@ def answered(preset: Preset, request: AlignRequest) -> Answer:
         criterion=cast("Criterion", request.criterion),
         assume_shared_zero=request.assume_shared_zero,
         mixed=request.mixed,
+        weights=dict(zip(request.listeners, request.weights, strict=False)),
+        all_pass=request.all_pass,
+        progress=course,
     )
     return drawn(request, proposal, proposal)
 
@@ -218,6 +239,24 @@ def read_band(text: str) -> tuple[float, float] | None:
     if not 0.0 < low < high:
         raise Refused.at("", "the band needs a low edge above 0 Hz and a higher high edge")
     return low, high
+
+
+def read_weights(text: str, listeners: tuple[str, ...]) -> tuple[float, ...]:
+    """`2 1 0.5`, one a listener in the order of the list; () where empty. Raises `Refused`."""
+    typed = text.replace(",", ".").replace(";", " ").split()
+    if not typed:
+        return ()
+    try:
+        weights = tuple(float(each) for each in typed)
+    except ValueError:
+        weights = ()
+    if len(weights) != len(listeners) or not all(0.0 <= each <= 1000.0 for each in weights):
+        example = " ".join(["2", *["1"] * (len(listeners) - 1)])
+        raise Refused.at(
+            "",
+            f"{quoted(text)} are no weights; type one number for each listener, such as {example}",
+        )
+    return weights
 
 
 def read_search_ms(text: str) -> float:
