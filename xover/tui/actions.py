@@ -120,6 +120,14 @@ CURVE_KEYS: tuple[tuple[str, str], ...] = (
 )
 """What the curves obey while the keys go to them."""
 
+ARRIVALS_KEYS: tuple[tuple[str, str], ...] = (
+    ("^G", "Times, plan, level map, places: the next of them; ← → on their names, too"),
+    ("[ ]", "Temperature, band, or a place's coordinate: the next step"),
+    ("← →", "On plan and map the cursor, ↑ ↓ as well, with Shift by more"),
+    ("Space", "On plan and map to the next listener; Esc stops a map"),
+)
+"""What the pane of arrivals obeys while the keys go to it."""
+
 LEFT_TO_THE_SHEET = ("question_mark,f1", "slash,ctrl+p", "ctrl+n")
 """Keys that whoever has the focus may take for itself, in the order of the keys around them."""
 
@@ -164,6 +172,7 @@ def help_lines() -> list[tuple[str, list[tuple[str, str]]]]:
         "In the sheet": [(key.shown, key.help) for key in SHEET_KEYS]
     }
     groups["In the curves"] = [*CURVE_KEYS]
+    groups["In arrivals"] = [*ARRIVALS_KEYS]
     for action in ACTIONS:
         groups.setdefault(action.group, []).append((action.shown, action.help))
     return list(groups.items())

@@ -86,10 +86,12 @@ class Painter(Compositor):
     def render_partial_update(self) -> ChopsUpdate | Runs | None:  # type: ignore[override]
         """What was noted, if there is nothing else; what the toolkit makes of it otherwise."""
         asked, self._asked = self._asked, []
-        if not asked or self._dirty_regions != self._asked_for:
+        shown, found = self.visible_widgets, []
+        # What was to be painted may have been hidden since.
+        gone = any(widget not in shown for widget, _ in asked)
+        if not asked or gone or self._dirty_regions != self._asked_for:
             return super().render_partial_update()
         self._dirty_regions.clear()
-        shown, found = self.visible_widgets, []
         for widget, parts in asked:
             left, top, width, height = shown[widget][0]
             area = Region(0, 0, width, height)

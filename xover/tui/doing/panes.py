@@ -87,6 +87,25 @@ class Panes(Showing):
         edited = with_fields(session.preset, air=air)
         self.step(lambda: session.apply(f"air {message.temperature_c:g} °C", edited))
 
+    def on_arrivals_pane_set_position(self, message: ArrivalsPane.SetPosition) -> None:
+        """A source or listener stands elsewhere, as one step."""
+        from msgspec.structs import replace as with_fields
+
+        from xover.model.names import inert
+        from xover.tui.panes.arrivals import ArrivalsPane
+
+        session = self.session
+        assert session is not None
+        thing = message.thing
+        listed = list(getattr(session.preset, thing.kind))
+        if thing.index >= len(listed) or listed[thing.index].name != thing.name:
+            return  # undone or renamed meanwhile: what was shown there is gone
+        listed[thing.index] = with_fields(listed[thing.index], position_m=message.position_m)
+        edited = with_fields(session.preset, **{thing.kind: tuple(listed)})
+        if not self.step(lambda: session.apply(f"position of {inert(thing.name)}", edited)):
+            for pane in self.query(ArrivalsPane):  # what was refused stands there no longer
+                pane.places.show(session.preset)
+
     def on_power_pane_apply(self, message: PowerPane.Apply) -> None:
         """All limiters become what boxes and amplifiers bear, as one step."""
         session = self.session

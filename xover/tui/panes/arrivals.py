@@ -1,33 +1,42 @@
-"""Arrivals: when and how loud each output arrives at every listener, and how the air moves that.
+"""Arrivals: when and how loud each output arrives, at every listener and anywhere in the room.
 
-A temperature typed or nudged here is a what-if: the sheet changes only when it is applied.
+A temperature typed or nudged here is a what-if: the sheet changes only when it is applied. Places
+typed here are asked for at once.
 """
 
 from __future__ import annotations
 
 from functools import partial
-from typing import ClassVar
+from typing import ClassVar, Literal
 
+from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, VerticalScroll
 from textual.content import Content
 from textual.message import Message
+from textual.widget import Widget
 from textual.widgets import Button, Input, Static
 
+from xover.acoustics.maps import Band
 from xover.model.drive import Drive
 from xover.model.names import quoted
 from xover.model.preset import Preset
 from xover.model.problems import Refused
-from xover.model.ranges import TemperatureC
+from xover.model.ranges import PositionM, TemperatureC
 from xover.model.units import plain
 from xover.model.walk import number_problem
 from xover.tui.field import Field
+from xover.tui.panes.arrivals_places import PlacesTable, Thing
+from xover.tui.panes.arrivals_room import RoomView, band_text, read_band, step_band
 from xover.tui.panes.arrivals_view import Table, arrivals_table, table_lines
 from xover.tui.panes.base import Opened, Pane
 from xover.tui.reflow import Reflowed
 
 STEP_C, COARSE_C = 0.5, 5.0
+View = Literal["times", "plan", "map", "places"]
+VIEWS: dict[View, str] = {"times": "times", "plan": "plan", "map": "level map", "places": "places"}
+"""The views in their order, with the words that name them."""
 
 
 class TemperatureField(Field):
@@ -64,12 +73,87 @@ class TemperatureField(Field):
         self.post_message(self.Left())
 
 
+class BandField(Field):
+    """The band of the level map; brackets step it."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("left_square_bracket", "step(-1)", "lower", show=False, priority=True),
+        Binding("right_square_bracket", "step(1)", "higher", show=False, priority=True),
+    ]
+
+    class Stepped(Message):
+        """So many bands higher or lower."""
+
+        def __init__(self, steps: int) -> None:
+            super().__init__()
+            self.steps = steps
+
+    def check_consume_key(self, key: str, character: str | None) -> bool:
+        """Brackets are steps here, not text."""
+        return character not in ("[", "]") and super().check_consume_key(key, character)
+
+    def action_step(self, steps: int) -> None:
+        """Ask for another band."""
+        self.post_message(self.Stepped(steps))
+
+
+class Views(Widget, can_focus=True):
+    """The pane's views by name, the one that is shown marked; arrows and clicks choose."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("left", "turn(-1)", "before", show=False),
+        Binding("right", "turn(1)", "next", show=False),
+    ]
+
+    DEFAULT_CSS = """
+    Views { height: 1; width: 1fr; background: $boost; padding: 0 1; }
+    Views:focus { background: $primary 40%; }
+    """
+
+    class Chosen(Message):
+        """A view was chosen."""
+
+        def __init__(self, view: View) -> None:
+            super().__init__()
+            self.view = view
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.view: View = "times"
+
+    def render(self) -> Content:
+        """The names, the chosen one in brackets, so that it reads without colour."""
+        names = [f"[{VIEWS[one]}]" if one == self.view else f" {VIEWS[one]} " for one in VIEWS]
+        text = "".join(names)
+        if len(text) > self.content_size.width:
+            return Content(f"[{VIEWS[self.view]}] ^G")
+        return Content(text + "  ^G next" if self.size.width > len(text) + 12 else text)
+
+    def action_turn(self, steps: int) -> None:
+        """The next view, or the one before."""
+        names = list(VIEWS)
+        self.post_message(self.Chosen(names[(names.index(self.view) + steps) % len(names)]))
+
+    def on_click(self, event: events.Click) -> None:
+        """The view under the pointer."""
+        at = event.get_content_offset(self)
+        start = 0
+        for one, name in VIEWS.items():
+            if at is not None and start <= at.x < start + len(name) + 2:
+                self.post_message(self.Chosen(one))
+            start += len(name) + 2
+
+
 class ArrivalsPane(Pane):
-    """Every listener's arrivals as timelines; posts `SetTemperature` when a what-if is applied."""
+    """Arrivals as timelines, on a plan, over the audience; where everything stands.
+
+    Posts `SetTemperature` when a what-if is applied and `SetPosition` when something was moved.
+    """
 
     title: ClassVar[str] = "Arrivals"
 
     BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("ctrl+g", "next_view", "next view", show=False),
         Binding("up", "scroll_lines(-1)", "up", show=False),
         Binding("down", "scroll_lines(1)", "down", show=False),
         Binding("pageup", "scroll_pages(-1)", "page up", show=False),
@@ -77,10 +161,14 @@ class ArrivalsPane(Pane):
     ]
 
     DEFAULT_CSS = """
-    ArrivalsPane > #air { height: 1; padding: 0 1; }
-    ArrivalsPane > #air > #air-label { width: auto; }
+    ArrivalsPane > #head { height: 1; width: 100%; background: $boost; }
+    ArrivalsPane > #head > .pane-title { height: 1; width: auto; padding: 0 1; text-style: bold;
+        background: $boost; }
+    ArrivalsPane > #air, ArrivalsPane > #band { height: 1; padding: 0 1; }
+    ArrivalsPane > #air > #air-label, ArrivalsPane > #band > #band-label { width: auto; }
     ArrivalsPane > #air > TemperatureField { width: 9; }
-    ArrivalsPane > #air > #air-unit { width: 1fr; }
+    ArrivalsPane > #band > BandField { width: 14; }
+    ArrivalsPane > #air > #air-unit, ArrivalsPane > #band > #band-unit { width: 1fr; }
     ArrivalsPane > #air > Button { min-width: 7; width: auto; }
     ArrivalsPane > #said { height: auto; padding: 0 1; color: $text-warning; }
     """
@@ -92,21 +180,44 @@ class ArrivalsPane(Pane):
             super().__init__()
             self.temperature_c = temperature_c
 
+    class SetPosition(Message):
+        """A source or listener shall stand at this position."""
+
+        def __init__(self, thing: Thing, position_m: PositionM) -> None:
+            super().__init__()
+            self.thing = thing
+            self.position_m = position_m
+
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self._what_if_c: float | None = None
         self._table: Table | None = None
+        self._view: View = "times"
+        self._band = Band.near(63.0, 3)
+
+    def compose(self) -> ComposeResult:
+        """The title with the views beside it, then what the pane is made of."""
+        with Horizontal(id="head"):
+            yield Static(self.title, classes="pane-title", markup=False)
+            yield Views(id="views")
+        yield from self.body()
 
     def body(self) -> ComposeResult:
-        """The temperature, a line for what has to be said, and the timelines."""
+        """A row for the air or the band, a line for what has to be said, and the views."""
         with Horizontal(id="air"):
             yield Static("Air ", id="air-label", markup=False)
             yield TemperatureField(id="temperature", most=20)
             yield Static(" °C   [ ] nudge", id="air-unit", markup=False)
             yield Button(" Apply ", id="apply", disabled=True, compact=True)
+        with Horizontal(id="band"):
+            yield Static("Band ", id="band-label", markup=False)
+            yield BandField(band_text(self._band), id="middle", most=20)
+            yield Static("  [ ] next, or 125 oct", id="band-unit", markup=False)
         yield Static("", id="said", markup=False)
-        with VerticalScroll(can_focus=False):
+        with VerticalScroll(can_focus=False, id="times"):
             yield Reflowed(id="table")
+        yield RoomView(id="room")
+        yield PlacesTable(id="places")
 
     @property
     def table(self) -> Table | None:
@@ -118,6 +229,26 @@ class ArrivalsPane(Pane):
         """The temperature asked about, None for the preset's own."""
         return self._what_if_c
 
+    @property
+    def view(self) -> View:
+        """Which view is shown."""
+        return self._view
+
+    @property
+    def room(self) -> RoomView:
+        """The plan and the map."""
+        return self.query_one(RoomView)
+
+    @property
+    def places(self) -> PlacesTable:
+        """The table of places."""
+        return self.query_one(PlacesTable)
+
+    @property
+    def is_pending(self) -> bool:
+        """Whether what is shown is not yet that of the newest preset."""
+        return super().is_pending or (self.is_mounted and self.room.is_busy)
+
     def show(self, session: Opened, *, drive: Drive | None = None) -> None:
         """Show the session's preset; a what-if stays until it is applied or left."""
         before = self._preset
@@ -127,15 +258,71 @@ class ArrivalsPane(Pane):
             self._what_if_c = None
             if self.is_mounted:
                 self._write_temperature(now_c)
+                self._show_room()
 
     def on_mount(self) -> None:
         """Write the temperature that was shown before there was a place for it."""
         if self._preset is not None:
             self._write_temperature(self._preset.air.temperature_c)
+        self.choose_view(self._view)
 
     def refresh_content(self, preset: Preset, drive: Drive) -> None:
-        """Have the table computed anew."""
+        """Have the table computed anew, and what the room shows."""
         self.compute(partial(arrivals_table, preset, drive, self._what_if_c))
+        self.places.show(preset)
+        self._show_room()
+
+    def choose_view(self, view: View) -> None:
+        """Show another view, and give it the keys where the pane had them."""
+        had_focus = self.has_focus_within
+        self._view = view
+        views = self.query_one(Views)
+        views.view = view
+        views.refresh(layout=True)
+        self.query_one("#air").display = view == "times"
+        self.query_one("#band").display = view == "map"
+        self.query_one("#times").display = view == "times"
+        self.room.display = view in ("plan", "map")
+        self.places.display = view == "places"
+        self._say("")
+        self._show_room()
+        if had_focus and self.app.focused is not views:
+            aim = {"times": "#temperature", "plan": "#room", "map": "#room", "places": "#places"}
+            self.query_one(aim[view]).focus()
+
+    def action_next_view(self) -> None:
+        """The next view."""
+        self.query_one(Views).action_turn(1)
+
+    def _show_room(self) -> None:
+        if self._preset is None or self._drive is None or self._view not in ("plan", "map"):
+            return
+        band = self._band if self._view == "map" else None
+        self.room.show(self._preset, self._drive, self._what_if_c, band)
+
+    def _on_views_chosen(self, message: Views.Chosen) -> None:
+        message.stop()
+        self.choose_view(message.view)
+
+    def _on_room_view_busy(self, message: RoomView.Busy) -> None:
+        message.stop()
+        self._mark()
+
+    def _on_places_table_moved(self, message: PlacesTable.Moved) -> None:
+        message.stop()
+        self.post_message(self.SetPosition(message.thing, message.position_m))
+
+    def _on_band_field_stepped(self, message: BandField.Stepped) -> None:
+        message.stop()
+        self._choose_band(step_band(self._band, message.steps))
+
+    def _choose_band(self, band: Band) -> None:
+        self._band = band
+        field = self.query_one(BandField)
+        field.value = band_text(band)
+        field.cursor_position = len(field.value)
+        self._say("")
+        self._show_room()
 
     def result_ready(self, result: object, sentence: str) -> None:
         """Show the table computed last."""
@@ -146,11 +333,11 @@ class ArrivalsPane(Pane):
 
     def action_scroll_lines(self, lines: int) -> None:
         """Scroll the timelines."""
-        self.query_one(VerticalScroll).scroll_relative(y=lines, animate=False)
+        self.query_one("#times", VerticalScroll).scroll_relative(y=lines, animate=False)
 
     def action_scroll_pages(self, pages: int) -> None:
         """Scroll the timelines by pages."""
-        scroll = self.query_one(VerticalScroll)
+        scroll = self.query_one("#times", VerticalScroll)
         scroll.scroll_relative(y=pages * max(1, scroll.size.height - 1), animate=False)
 
     def _on_temperature_field_nudged(self, message: TemperatureField.Nudged) -> None:
@@ -172,6 +359,12 @@ class ArrivalsPane(Pane):
     def _on_input_submitted(self, event: Input.Submitted) -> None:
         event.stop()
         if self._preset is None:
+            return
+        if event.input.id == "middle":
+            try:
+                self._choose_band(read_band(event.value))
+            except Refused as refused:
+                self._say(str(refused))
             return
         try:
             wanted = read_temperature(event.value)
@@ -218,9 +411,9 @@ class ArrivalsPane(Pane):
 
     def _say(self, sentence: str) -> None:
         said = self.query_one("#said", Static)
-        text = sentence if sentence or self._what_if_c is None else (
-            "What if: Enter again applies it, Escape leaves it."
-        )  # fmt: skip
+        text = sentence
+        if not sentence and self._what_if_c is not None and self._view == "times":
+            text = "What if: Enter again applies it, Escape leaves it."
         said.update(Content(text))
         said.display = bool(text)
 

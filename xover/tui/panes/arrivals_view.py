@@ -17,6 +17,8 @@ from xover.model.drive import Drive
 from xover.model.names import inert
 from xover.model.preset import Preset
 from xover.model.problems import Refused
+from xover.model.ranges import PositionM
+from xover.model.rig import Listener
 from xover.model.units import plain, show_c, show_db, show_hz, show_m, show_ms, signed
 from xover.sheets.cells import fitted, width_of, wrapped
 from xover.sheets.wording import drive_sentence
@@ -24,6 +26,8 @@ from xover.sheets.wording import drive_sentence
 if TYPE_CHECKING:
     from xover.acoustics.arrivals import Arrival
 
+HERE = "here"
+"""The listener that stands for the cursor on the plan."""
 LEVEL_STEP_DB = 3.0
 """One eighth of a block less for every 3 dB below the loudest at the listener."""
 _BLOCKS = "▁▂▃▄▅▆▇█"
@@ -112,6 +116,16 @@ def arrivals_table(preset: Preset, drive: Drive, temperature_c: float | None = N
         drive_sentence(drive),
         tuple(_place(preset, shown, item.name, drive) for item in preset.listeners),
     )
+
+
+def place_at(
+    preset: Preset, position_m: PositionM, drive: Drive, temperature_c: float | None = None
+) -> Place:
+    """What would arrive at a place where nobody sits, computed from boxes and places alone."""
+    here = Listener(name=HERE, position_m=position_m)
+    bare = replace(preset, listeners=(here,), measurements=())
+    shown = bare if temperature_c is None else at_temperature(bare, temperature_c)
+    return _place(bare, shown, HERE, drive)
 
 
 def _place(preset: Preset, shown: Preset, listener: str, drive: Drive) -> Place:
