@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from tests.design.rigs import crossover, rig, three_ways, trace
@@ -232,10 +234,33 @@ def test_what_hangs_on_nothing_is_refused() -> None:
             Measurement(output="Rumble", listener="Row 8", trace=trace(9.0), captured="flat"),
         ),
     )
-    with pytest.raises(Refused, match="“Rumble” overlaps with “Top” at none of the listeners"):
+    with pytest.raises(
+        Refused, match="“Rumble” overlaps with “Top” at none of the listeners that count"
+    ):
         solve(fourth, move=["Mid", "Rumble"])
     with pytest.raises(Refused, match="too many to solve together"):
         align(preset, move=[f"O{k}" for k in range(9)], to="Top", listeners=["Row 8"])
+
+
+def test_a_mover_heard_only_where_nothing_counts_is_refused() -> None:
+    preset = three_ways(
+        {"Row 8": (20.0, 23.0, 26.5), "Side": (20.0, 23.0, 26.5)}, inverted=(False, False, False)
+    )
+    muffled = trace(20.0, gain_db=-60.0)
+    preset = replace(
+        preset,
+        measurements=tuple(
+            replace(item, trace=muffled)
+            if (item.output, item.listener) == ("Sub", "Row 8")
+            else item
+            for item in preset.measurements
+        ),
+    )
+    both = solve(preset, move=["Mid", "Sub"])
+    assert both.results[1].loss_after_db["Row 8"] is None
+    assert both.results[1].loss_after_db["Side"] is not None
+    with pytest.raises(Refused, match="“Sub” overlaps with “Top” at none of the listeners that"):
+        solve(preset, move=["Mid", "Sub"], weights={"Side": 0.0})
 
 
 def test_a_delay_beyond_what_can_be_entered_is_refused() -> None:
@@ -346,3 +371,41 @@ def test_the_loss_against_frequency_averages_to_the_loss() -> None:
         assert np.mean(curve.loss_before_db) == pytest.approx(result.loss_before_db[curve.listener])
         assert np.mean(curve.loss_after_db) == pytest.approx(result.loss_after_db[curve.listener])
         assert np.all(np.diff(curve.frequency_hz) > 0.0)
+
+
+# Rooms with known answers
+
+
+@settings(max_examples=6, deadline=None, phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@given(
+    late_ms=st.floats(-24.0, 24.0),
+    turned=st.booleans(),
+    flights_ms=st.lists(st.floats(5.0, 60.0), min_size=1, max_size=9),
+    slope=st.sampled_from([12, 24, 48]),
+    seed=st.integers(0, 2**31),
+)
+def test_a_known_room_comes_back(
+    late_ms: float, turned: bool, flights_ms: list[float], slope: int, seed: int
+) -> None:
+    """A sub late by one figure everywhere, perhaps miswired, captured with some noise."""
+    rng = np.random.default_rng(seed)
+
+    def noisy(frequency_hz: np.ndarray) -> np.ndarray:
+        rough = rng.normal(size=(frequency_hz.size, 2)) @ np.array([1.0, 1.0j])
+        return np.asarray(1.0 + 0.02 * rough)
+
+    flights = {f"Row {k}": flight for k, flight in enumerate(flights_ms)}
+    preset = rig(
+        {
+            name: trace(30.0 + flight + late_ms, inverted=turned, shape=noisy)
+            for name, flight in flights.items()
+        },
+        {name: trace(30.0 + flight, shape=noisy) for name, flight in flights.items()},
+        sub_filter=crossover(100.0, slope=slope),
+        top_filter=crossover(100.0, slope=slope),
+    )
+    result = solve(preset).results[0]
+    # Order 2 has its sides half a turn apart at the corner: one of them wants turning over.
+    assert result.inverted == (turned != (slope == 12))
+    assert result.relative_delay_ms == pytest.approx(-late_ms, abs=0.1)
+    assert max(value or 0.0 for value in result.loss_after_db.values()) < 0.1

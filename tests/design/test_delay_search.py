@@ -98,12 +98,12 @@ def test_a_known_delay_and_polarity_come_back(
     assert best.value_db == pytest.approx(0.0, abs=1e-6)
 
 
-@settings(max_examples=12, deadline=None, phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@settings(max_examples=5, deadline=None, phases=(Phase.explicit, Phase.reuse, Phase.generate))
 @given(
-    lates=st.lists(st.floats(-20.0, 20.0), min_size=1, max_size=5),
+    lates=st.lists(st.floats(-24.0, 24.0), min_size=1, max_size=9),
     corner=st.floats(60.0, 900.0),
-    levels=st.lists(st.floats(-6.0, 6.0), min_size=5, max_size=5),
-    inverted=st.lists(st.booleans(), min_size=5, max_size=5),
+    levels=st.lists(st.floats(-6.0, 6.0), min_size=9, max_size=9),
+    inverted=st.lists(st.booleans(), min_size=9, max_size=9),
     criterion=st.sampled_from(["mean", "worst", "energy"]),
     seed=st.integers(0, 2**31),
 )

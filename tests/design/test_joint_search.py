@@ -127,8 +127,9 @@ def test_two_movers_are_never_worse_than_brute_force(
     assert all(abs(delay) <= REACH_MS for item in found.solutions for delay in item.delays_ms)
 
 
-@pytest.mark.parametrize(("movers", "step_ms"), [(3, 1.0), (4, 3.0)])
-@pytest.mark.parametrize("criterion", ["mean", "energy"])
+@pytest.mark.parametrize(
+    ("criterion", "movers", "step_ms"), [("mean", 3, 1.0), ("energy", 3, 1.5), ("mean", 4, 3.0)]
+)
 def test_more_movers_are_never_worse_either(
     criterion: Criterion, movers: int, step_ms: float
 ) -> None:
@@ -197,6 +198,16 @@ def test_progress_rises_and_may_stop_the_search() -> None:
         search_jointly(problem, max_delay_ms=REACH_MS, within_db=0.5, tie_db=0.1, progress=stop)
 
 
+def test_where_too_many_are_as_good_it_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    room = Room(9, 2, 2)
+    exact = room.search("mean")
+    monkeypatch.setattr("xover.design.joint_search.MOST_CHILDREN", 10)
+    narrow = room.search("mean")
+    assert exact.proven
+    assert not narrow.proven
+    assert narrow.solutions[0].value_db == pytest.approx(exact.solutions[0].value_db, abs=1e-6)
+
+
 def candidate(
     value_db: float, delays_ms: tuple[float, ...], turned: tuple[bool, ...], periods: float
 ) -> Candidate:
@@ -215,3 +226,45 @@ def test_the_choice_among_near_ties_of_several() -> None:
     apart = candidate(0.36, (0.0, 0.0), (False, False), 0.0)
     assert choose([late, apart], scale=2.0)[0] is late
     assert choose([late, apart], scale=1.0)[0] is apart
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    entries=st.lists(
+        st.tuples(
+            st.sampled_from([0.0, 0.03, 0.06, 0.09, 0.12, 0.5]),
+            st.tuples(*[st.sampled_from([-5.0, -1.0, 0.0, 1.0, 5.0])] * 2),
+            st.tuples(st.booleans(), st.booleans()),
+            st.sampled_from([0.0, 0.02, 0.06, 0.3]),
+        ),
+        min_size=1,
+        max_size=8,
+        unique_by=lambda entry: (entry[1], entry[2]),
+    )
+)
+def test_no_candidate_is_preferred_to_the_chosen_one(
+    entries: list[tuple[float, tuple[float, ...], tuple[bool, ...], float]],
+) -> None:
+    """The rule of choice read as a sentence about any other candidate, not as steps."""
+    ranked = sorted((candidate(*entry) for entry in entries), key=lambda one: one.solution.value_db)
+    chosen, rivals = choose(ranked)
+    best_db = ranked[0].solution.value_db
+    assert chosen.solution.value_db <= best_db + 0.1
+    near = [one for one in ranked if one.solution.value_db <= best_db + 0.1]
+    nearest = min(one.apart_periods for one in near)
+    assert chosen.apart_periods < nearest + 0.05
+    for one in near:
+        if one.apart_periods >= nearest + 0.05:
+            continue
+        turned, ours = sum(one.solution.inverted), sum(chosen.solution.inverted)
+        moved = sum(map(abs, one.solution.delays_ms))
+        least = sum(map(abs, chosen.solution.delays_ms))
+        assert ours <= turned
+        if ours == turned:
+            assert least <= moved
+        if (ours, least) == (turned, moved):
+            assert sum(chosen.solution.delays_ms) <= sum(one.solution.delays_ms)
+    for one in ranked:
+        as_good = abs(one.solution.value_db - chosen.solution.value_db) <= 0.05
+        as_near = abs(one.apart_periods - chosen.apart_periods) < 0.05
+        assert (one in rivals) == (one is not chosen and as_good and as_near)

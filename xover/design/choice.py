@@ -124,7 +124,8 @@ def _with_group_delays(couples: Sequence[Couple], solution: Solution) -> Candida
         before = solution.delays_ms[couple.first] if couple.first >= 0 else 0.0
         delay_ms = solution.delays_ms[couple.second] - before
         apart_ms = group_delay_difference_ms(couple.at, delay_ms, couple.weights)
-        periods += apart_ms * 1e-3 * couple.log_centre_hz
+        if any(couple.weights):
+            periods += apart_ms * 1e-3 * couple.log_centre_hz
         for end in (couple.first, couple.second):
             if end >= 0:
                 by_mover[end].append(apart_ms)

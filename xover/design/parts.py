@@ -249,6 +249,8 @@ def _check_reach(
     reached = {-1}
     for _ in move:
         for pair in pairs:
+            if not any(question.weight(part.listener) for part in pair.at):
+                continue
             ends = {index[pair.first], index[pair.second]}
             if ends & reached:
                 reached |= ends
@@ -256,8 +258,8 @@ def _check_reach(
         if index[name] not in reached:
             raise Refused.at(
                 "",
-                f"“{name}” overlaps with “{question.to}” at none of the listeners, nor with "
-                "anything moved that does; check the crossover frequencies, name a band with "
+                f"“{name}” overlaps with “{question.to}” at none of the listeners that count, nor "
+                "with anything moved that does; check the crossover frequencies, name a band with "
                 "--band, or leave it out",
             )
     heard = {part.listener for pair in pairs for part in pair.at}

@@ -25,9 +25,7 @@ def alignment_text(answer: Alignment) -> str:
     Names are as they are in the preset; whoever shows the text makes it inert.
     """
     several = len(answer.results) > 1
-    blocks = [
-        result_text(result, answer.weights, alternatives=not several) for result in answer.results
-    ]
+    blocks = [result_text(result, answer.weights, alone=not several) for result in answer.results]
     if several:
         blocks.append(_together(answer))
     if answer.hints:
@@ -45,15 +43,16 @@ def alignment_text(answer: Alignment) -> str:
     return "\n\n".join(blocks)
 
 
-def result_text(
-    result: PairAlignment, weights: Mapping[str, float], *, alternatives: bool = True
-) -> str:
-    """One moved output: what to enter, losses by listener before and after, rivals, notes."""
+def result_text(result: PairAlignment, weights: Mapping[str, float], *, alone: bool = True) -> str:
+    """One moved output: what to enter, losses by listener before and after, rivals, notes.
+
+    Of several (not `alone`) the delay relative to the reference and no rivals: what is entered
+    and what else would do belong to all of them together.
+    """
     bands = ", ".join(f"{show_hz(low)} to {show_hz(high)}" for low, high in result.bands_hz)
     lines = [
         f"{result.move} to {result.to}",
-        f"  add {show_ms(result.delay_ms, 3)} to {result.delayed_output}; "
-        f"polarity of {result.move}: {result.polarity}"
+        f"  {_moved(result, alone)}; polarity of {result.move}: {result.polarity}"
         + (" (turned)" if result.inverted else " (as it is)"),
         f"  overlap {bands}" if bands else "  no overlap of its own; it moves with its group",
     ]
@@ -81,9 +80,7 @@ def result_text(
         lines.append(
             f"  what the data sheets leave open: {plain(low, 2)} to {plain(high, 2)} ms relative"
         )
-    shown_here = [
-        entry for entry in result.alternatives if alternatives or entry.kind != "candidate"
-    ]
+    shown_here = [entry for entry in result.alternatives if alone or entry.kind != "candidate"]
     if shown_here:
         lines.append("  other settings, the runner-up first")
         lines += [f"    {_alternative(entry)}" for entry in shown_here]
@@ -107,6 +104,12 @@ def runner_up_words(entry: RunnerUp) -> str:
         for part in entry.parts
     )
     return f"{parts}: loses {_loss(entry.loss_db)}"
+
+
+def _moved(result: PairAlignment, alone: bool) -> str:
+    if alone:
+        return f"add {show_ms(result.delay_ms, 3)} to {result.delayed_output}"
+    return f"{signed(result.relative_delay_ms, 3)} ms relative to {result.to}"
 
 
 def _together(answer: Alignment) -> str:
