@@ -11,7 +11,9 @@ import errno
 import os
 import secrets
 import stat
+from collections.abc import Callable
 from pathlib import Path
+from typing import IO
 
 from xover.files.paths import refused, shown_path
 from xover.model.problems import Refused
@@ -24,7 +26,12 @@ _NO_LINKS = frozenset(
 
 
 def write_bytes(path: str | Path, data: bytes, *, overwrite: bool) -> None:
-    """Write `data` as the file `path`, all or nothing, and have it on the disk on return.
+    """Write `data` as the file `path`; see `write_filled`."""
+    write_filled(path, lambda file: _write_all(file.fileno(), data), overwrite=overwrite)
+
+
+def write_filled(path: str | Path, fill: Callable[[IO[bytes]], None], *, overwrite: bool) -> None:
+    """Write the file `path` with what `fill` puts into it, all or nothing, on the disk on return.
 
     Symbolic links are followed; an existing file keeps its permissions, and its owner where the
     system allows. A device or pipe is written straight through. Raises `Refused`, with the old
@@ -40,9 +47,9 @@ def write_bytes(path: str | Path, data: bytes, *, overwrite: bool) -> None:
                 raise _exists(path)
             if existing is not None and not os.access(path, os.W_OK):
                 raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
-            _write_beside(os.path.realpath(path), data, existing, overwrite=overwrite)
+            _write_beside(os.path.realpath(path), fill, existing, overwrite=overwrite)
         else:
-            _write_through(path, data)  # a folder is refused by the system itself
+            _write_through(path, fill)  # a folder is refused by the system itself
     except FileExistsError as error:
         raise _exists(path) from error
     except BrokenPipeError:
@@ -52,7 +59,11 @@ def write_bytes(path: str | Path, data: bytes, *, overwrite: bool) -> None:
 
 
 def _write_beside(
-    target: str, data: bytes, existing: os.stat_result | None, *, overwrite: bool
+    target: str,
+    fill: Callable[[IO[bytes]], None],
+    existing: os.stat_result | None,
+    *,
+    overwrite: bool,
 ) -> None:
     folder = os.path.dirname(target)
     temporary = os.path.join(folder, f".xover-{os.getpid()}-{secrets.token_hex(8)}.tmp")
@@ -60,13 +71,12 @@ def _write_beside(
     mode = 0o666 if existing is None else 0o600
     descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _CLOSE_ON_EXEC, mode)
     try:
-        try:
-            _write_all(descriptor, data)
+        with os.fdopen(descriptor, "w+b") as file:
+            fill(file)
+            file.flush()
             if existing is not None:
                 _keep_owner_and_mode(descriptor, existing)
             os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
         if overwrite:
             os.replace(temporary, target)
         else:
@@ -101,12 +111,9 @@ def _claim(temporary: str, target: str) -> None:
         raise
 
 
-def _write_through(target: str | Path, data: bytes) -> None:
-    descriptor = os.open(target, os.O_WRONLY | _CLOSE_ON_EXEC)
-    try:
-        _write_all(descriptor, data)
-    finally:
-        os.close(descriptor)
+def _write_through(target: str | Path, fill: Callable[[IO[bytes]], None]) -> None:
+    with os.fdopen(os.open(target, os.O_WRONLY | _CLOSE_ON_EXEC), "wb") as file:
+        fill(file)
 
 
 def _write_all(descriptor: int, data: bytes) -> None:

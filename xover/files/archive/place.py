@@ -1,0 +1,115 @@
+"""Where the archive is, what folders and files in it are called, and which files count.
+
+`VENUE/PRESET/<UTC>-<hash>.json`; names are for people and for every file system, never evidence:
+what a file is stands in it. Reads no file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import unicodedata
+from collections.abc import Iterator
+from typing import NamedTuple
+
+ENVIRONMENT = "XOVER_ARCHIVE"
+SLUG_LENGTH = 60
+HASH_DIGITS = 16
+DEPTH_MAX = 4
+"""Folders are followed this deep: the two of our own, and what a synchroniser may put around."""
+
+ID = re.compile(r"[0-9]{8}T[0-9]{6}Z-[0-9a-f]{16}")
+"""A revision by name: when it was made, and the start of the SHA-256 of its bytes."""
+
+_PLAIN = re.compile(r"[a-z0-9]+(?: [a-z0-9]+)*")
+_RESERVED = frozenset(
+    ["con", "prn", "aux", "nul"] + [f"{kind}{n}" for kind in ("com", "lpt") for n in range(10)]
+)
+"""Names that some systems keep for devices."""
+
+
+class Found(NamedTuple):
+    """A file that may be a revision: its path in the archive (with `/`), and in the system."""
+
+    name: str
+    path: str
+
+
+def archive_folder(asked: str | None) -> str:
+    """The archive's folder: the one asked for, the environment's, or the user's own."""
+    place = asked or os.environ.get(ENVIRONMENT)
+    if place:
+        return os.path.abspath(os.path.expanduser(place))
+    import platformdirs
+
+    return str(platformdirs.user_data_path("xover") / "archive")
+
+
+def slug(name: str, *, empty: str) -> str:
+    """A folder's name for a venue or preset: safe on every system, one name one folder.
+
+    Lower case, blanks as hyphens. Where that loses anything, six digits of a hash keep names
+    apart that would otherwise share a folder.
+    """
+    folded = unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
+    if _PLAIN.fullmatch(folded) and len(folded) <= SLUG_LENGTH and folded not in _RESERVED:
+        return folded.replace(" ", "-")
+    plain = unicodedata.normalize("NFKD", folded).encode("ascii", "ignore").decode()
+    words = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:SLUG_LENGTH].strip("-")
+    mark = hashlib.sha256(folded.encode("utf-8", "surrogatepass")).hexdigest()[:6]
+    return f"{words or empty}_{mark}"
+
+
+def key_of(venue: str, title: str) -> tuple[str, str]:
+    """What makes a preset the same preset: venue and title, composed and case-folded."""
+    return fold(venue), fold(title)
+
+
+def fold(text: str) -> str:
+    """NFC and case-folded."""
+    composed = unicodedata.normalize("NFC", text.strip())
+    return unicodedata.normalize("NFC", composed.casefold())
+
+
+def folder_of(archive: str, venue: str, title: str) -> str:
+    """The folder of one preset's revisions."""
+    return os.path.join(archive, slug(venue, empty="no-venue"), slug(title, empty="preset"))
+
+
+def id_of(data: bytes, time: str) -> str:
+    """The name of a revision: its time (`2026-11-25T17:06:49Z`) without marks, and its hash."""
+    stamp = time.replace("-", "").replace(":", "")
+    return f"{stamp}-{hashlib.sha256(data).hexdigest()[:HASH_DIGITS]}"
+
+
+def files_of(archive: str) -> Iterator[Found]:
+    """Every file of the archive that ends in `.json`, links and hidden ones left out.
+
+    What vanishes while it is looked for is passed over; an archive that is not there is empty.
+    """
+    pending = [("", archive, 0)]
+    while pending:
+        name, path, depth = pending.pop()
+        try:
+            with os.scandir(path) as entries:
+                for entry in entries:
+                    if entry.name.startswith("."):
+                        continue
+                    inner = f"{name}/{entry.name}" if name else entry.name
+                    if entry.name.endswith(".json"):
+                        if entry.is_file(follow_symlinks=False):
+                            yield Found(inner, entry.path)
+                    elif depth < DEPTH_MAX and entry.is_dir(follow_symlinks=False):
+                        pending.append((inner, entry.path, depth + 1))
+        except OSError:
+            continue
+
+
+def links_of(archive: str) -> Iterator[str]:
+    """Symbolic links in the archive, which are never followed."""
+    for folder, folders, files in os.walk(archive, followlinks=False):
+        for name in (*folders, *files):
+            path = os.path.join(folder, name)
+            if os.path.islink(path):
+                yield os.path.relpath(path, archive)
