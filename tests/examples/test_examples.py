@@ -408,6 +408,8 @@ def test_every_example_of_the_help_texts_and_the_manual_runs(
     soundfile.write(tmp_path / "sub.wav", impulse, 48_000, subtype="FLOAT")
     if " new " in line:
         (tmp_path / "evening.json").unlink()
+    if " signal " in line:
+        (tmp_path / "sub.wav").unlink()
     arguments = shlex.split(line.split(">")[0])
     assert arguments.pop(0) == "xover"
     assert run(arguments) in (0, 1)
