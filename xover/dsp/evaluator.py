@@ -80,7 +80,7 @@ class RigEvaluator:
 
         The figures of `response.electrical_responses`, to rounding. Raises as that does.
         """
-        return np.array(self._rows(preset, drive))
+        return np.array(self.rows(preset, drive))
 
     def sums(self, preset: Preset, drive: Drive, transfer: ComplexArray) -> ComplexArray:
         """Σ over outputs of transfer × response, shape (n_listeners, n).
@@ -96,12 +96,16 @@ class RigEvaluator:
                 f"transfer of shape {transfer.shape} does not fit {len(preset.outputs)} outputs "
                 f"at {len(self.axis)} frequencies"
             )
-        rows = self._rows(preset, drive)
+        rows = self.rows(preset, drive)
         if self._tree is None or self._tree.transfer is not transfer:
             self._tree = _SumTree(rows, transfer)
         return self._tree.total(rows)
 
-    def _rows(self, preset: Preset, drive: Drive) -> list[ComplexArray]:
+    def rows(self, preset: Preset, drive: Drive) -> list[ComplexArray]:
+        """The same one by one, not to be written to: as long as a response stands it is one object.
+
+        Raises as `responses` does.
+        """
         check_rate(preset, self.axis)
         self._update_inputs(preset, drive)
         rows = [self._row(output) for output in preset.outputs]
@@ -150,10 +154,11 @@ class RigEvaluator:
 
     def _row(self, output: Output) -> ComplexArray:
         source = self._source(output)
+        state = self._outputs.get(output.name)
+        if state is None:
+            state = self._outputs[output.name] = _OutputState()
         if output.muted or (source.array is None and not source.factor):
-            self._outputs.setdefault(output.name, _OutputState())
             return self._silence
-        state = self._outputs.setdefault(output.name, _OutputState())
         if state.output is output and state.row is not None and source is state.keys[0]:
             return state.row
         keys: list[_Key] = [source]

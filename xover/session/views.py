@@ -8,9 +8,9 @@ in its curve, never an exception on the way to the screen.
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Final, Literal
 
 import numpy as np
@@ -89,7 +89,9 @@ class Curve:
     def magnitude_db(self) -> FloatArray:
         """20·log10 of the magnitude: −inf where nothing comes, NaN where nothing is known."""
         with np.errstate(divide="ignore"):
-            return np.asarray(20.0 * np.log10(np.abs(self.response)))
+            level_db = np.asarray(20.0 * np.log10(np.abs(self.response)))
+        level_db.flags.writeable = False
+        return level_db
 
     @cached_property
     def phase_deg(self) -> FloatArray:
@@ -177,11 +179,15 @@ class _Engine:
         self._alone: dict[str, RigEvaluator] = {}
         """One for each independent input."""
         self._fields: OrderedDict[tuple[str, tuple[str, ...]], _Field] = OrderedDict()
+        self._known_now: dict[tuple[str, tuple[str, ...]], _Field] = {}
+        """Those of the preset that is being looked at, already found to be right for it."""
         self._boxes: dict[str, BoxResponse] = {}
         self._boxes_of: tuple[object, ...] = (None, None)
+        self._made: dict[tuple[Kind, str], tuple[tuple[object, ...], Curve]] = {}
 
     def curves(self, preset: Preset, request: Request, drive: Drive) -> list[Curve]:
         """The curves of a request on this axis, without group delay."""
+        self._known_now = {}
         alone = not drive.correlated and len(drive.levels_db) > 1
         drives = [drive]
         if alone:
@@ -190,25 +196,25 @@ class _Engine:
         index = {output.name: at for at, output in enumerate(preset.outputs)}
         for name in (*request.outputs, *request.paths, *request.only):
             field.is_audible(preset, name, drive)  # refuses unknown names
-        rows: list[ComplexArray] = []
+        rows: list[list[ComplexArray]] = []
         if request.outputs or request.paths:
             rows = [
-                evaluator.responses(preset, each)
+                evaluator.rows(preset, each)
                 for evaluator, each in zip(evaluators, drives, strict=True)
             ]
-        curves = [
-            Curve("output", name, _joined([row[index[name]] for row in rows]))
-            for name in request.outputs
-        ]
+        curves: list[Curve] = []
+        for name in request.outputs:
+            own = tuple(row[index[name]] for row in rows)
+            curves.append(self._curve("output", name, own, partial(_electrical, name, own)))
         listener = request.listener
         if listener is None:
-            return [replace(curve, has_phase=not alone) for curve in curves]
+            return [replace(curve, has_phase=False) for curve in curves] if alone else curves
         field.transfers_at(preset, (), listener, self.axis)  # refuses an unknown one
         heard = tuple(
             item.name for item in preset.outputs if field.is_audible(preset, item.name, drive)
         )
         for name in request.paths:
-            own = _joined([row[index[name]] for row in rows])
+            own = tuple(row[index[name]] for row in rows)
             curves.append(self._path(preset, request, heard, name, own))
         if request.sum:
             among = tuple(name for name in heard if not request.only or name in request.only)
@@ -228,29 +234,46 @@ class _Engine:
         request: Request,
         heard: tuple[str, ...],
         name: str,
-        electrical: ComplexArray,
+        own: tuple[ComplexArray, ...],
     ) -> Curve:
+        """One output at the listener; the same object as long as nothing in it has changed."""
         listener = request.listener or ""
         try:
             known = self._field(preset, listener, heard)
         except Refused as refused:
             return self._nothing("path", name, str(refused))
         transfer, notes = known.transfers.get(name), known.notes.get(name, ())
-        if transfer is None:
-            return Curve("path", name, np.zeros_like(electrical), notes=notes)
-        response = electrical * transfer.response
-        if transfer.level == "spl":
-            response = response * ratio_from_db(request.input_level_dbu)
-        return Curve(
-            "path",
-            name,
-            response,
-            transfer.level,
-            basis=transfer.basis,
-            estimate=transfer.estimate,
-            notes=once((*notes, *transfer.notes)),
-            coherence=transfer.coherence,
-        )
+
+        def made() -> Curve:
+            electrical = _joined(own)
+            if transfer is None:
+                return Curve("path", name, np.zeros_like(electrical), notes=notes)
+            response = electrical * transfer.response
+            if transfer.level == "spl":
+                response = response * ratio_from_db(request.input_level_dbu)
+            return Curve(
+                "path",
+                name,
+                response,
+                transfer.level,
+                basis=transfer.basis,
+                estimate=transfer.estimate,
+                notes=once((*notes, *transfer.notes)),
+                coherence=transfer.coherence,
+            )
+
+        return self._curve("path", name, (*own, transfer, notes, request.input_level_dbu), made)
+
+    def _curve(
+        self, kind: Kind, name: str, parts: tuple[object, ...], made: Callable[[], Curve]
+    ) -> Curve:
+        """A curve as it was where it rests on the same parts, else made anew."""
+        known = self._made.get((kind, name))
+        if known is not None and _rest_alike(known[0], parts):
+            return known[1]
+        curve = made()
+        self._made[kind, name] = parts, curve
+        return curve
 
     def _sum(
         self,
@@ -287,6 +310,13 @@ class _Engine:
 
     def _field(self, preset: Preset, listener: str, among: tuple[str, ...]) -> _Field:
         """What lies between outputs and listener, from before where it rests on the same parts."""
+        key = (listener, among)
+        if key in self._known_now:
+            return self._known_now[key]
+        known = self._known_now[key] = self._field_anew(preset, listener, among)
+        return known
+
+    def _field_anew(self, preset: Preset, listener: str, among: tuple[str, ...]) -> _Field:
         place = next((item for item in preset.listeners if item.name == listener), None)
         parts = (
             preset.sources,
@@ -360,9 +390,21 @@ def _joined(responses: Sequence[ComplexArray]) -> ComplexArray:
     return np.asarray(np.sqrt(power), dtype=np.complex128)
 
 
+def _electrical(name: str, responses: Sequence[ComplexArray]) -> Curve:
+    return Curve("output", name, _joined(responses))
+
+
 def _without_phase(curve: Curve) -> Curve:
     magnitude = np.asarray(np.abs(curve.response), dtype=np.complex128)
     return replace(curve, response=magnitude, has_phase=False)
+
+
+def _rest_alike(these: tuple[object, ...], those: tuple[object, ...]) -> bool:
+    """Whether arrays and structures are the same objects and figures are equal."""
+    return len(these) == len(those) and all(
+        this is that or (isinstance(this, float) and this == that)
+        for this, that in zip(these, those, strict=True)
+    )
 
 
 def _are_same(these: tuple[object, ...], those: tuple[object, ...]) -> bool:

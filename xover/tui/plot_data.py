@@ -6,10 +6,11 @@ stand beside what is predicted under a name of their own.
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,7 @@ from xover.sheets.drawing import Curve, trusted
 from xover.sheets.palette import dash_name
 from xover.sheets.wording import crossing_words
 from xover.tui.flight import flight_ms
-from xover.tui.listening import Listening
+from xover.tui.listening import Listening, Lower
 from xover.tui.plot import PlotData, Reading
 
 if TYPE_CHECKING:
@@ -49,33 +50,13 @@ def plot_data(
     lower: list[Curve] = []
     readings: list[Reading] = []
     for curve in shown:
-        magnitude = curve.magnitude_db
-        if not np.isfinite(magnitude).any():
-            continue
         number = 0 if curve.kind == "sum" else order.get(curve.name, 1)
-        label = "sum" if curve.kind == "sum" else inert(curve.name)
-        if curve.kind == "capture":
-            label += " captured"
-            number += 5
-        dash = dash_name(number)
-        shown_as = Curve(label, view.frequency_hz, magnitude, dash, number)
-        upper += trusted(shown_as, curve.coherence) if curve.kind == "capture" else (shown_as,)
-        values = None
-        if curve.kind in ("sum", "output") or at.lower == "coherence":
-            values = _lower_values(curve, view.frequency_hz, at, less_ms)
-        if values is not None:
-            wraps = at.lower == "phase"
-            lower.append(Curve(label, view.frequency_hz, values, dash, number, wraps=wraps))
-        readings.append(
-            Reading(
-                label,
-                view.frequency_hz,
-                magnitude,
-                partial(_turned, curve, view.frequency_hz, less_ms),
-                curve.group_delay_ms,
-                curve.coherence,
-            )
-        )
+        parts = _parts(curve, number, at.lower, less_ms, view.frequency_hz)
+        if parts is not None:
+            upper += parts.upper
+            readings.append(parts.reading)
+            if parts.lower is not None:
+                lower.append(parts.lower)
     spl = any(curve.level == "spl" for curve in view.curves if not curve.problem)
     return PlotData(
         tuple(upper),
@@ -89,6 +70,60 @@ def plot_data(
     )
 
 
+class _Parts(NamedTuple):
+    """What is made of one curve."""
+
+    upper: tuple[Curve, ...]
+    lower: Curve | None
+    reading: Reading
+
+
+_Key = tuple[views.Curve, int, Lower, float]
+_kept: OrderedDict[_Key, tuple[NDArray[np.float64], _Parts | None]] = OrderedDict()
+"""The last few with the frequencies they are for: an edit leaves most curves as they were."""
+KEPT = 64
+
+
+def _parts(
+    curve: views.Curve, number: int, lower: Lower, less_ms: float, hz: NDArray[np.float64]
+) -> _Parts | None:
+    """The same objects for the same curve; None where there is nothing to be seen of it."""
+    key = (curve, number, lower, less_ms)
+    known = _kept.get(key)
+    if known is not None and known[0] is hz:
+        _kept.move_to_end(key)
+        return known[1]
+    made = _parts_made(curve, number, lower, less_ms, hz)
+    _kept[key] = hz, made
+    if len(_kept) > KEPT:
+        _kept.popitem(last=False)
+    return made
+
+
+def _parts_made(
+    curve: views.Curve, number: int, lower: Lower, less_ms: float, hz: NDArray[np.float64]
+) -> _Parts | None:
+    magnitude = curve.magnitude_db
+    if not np.isfinite(magnitude).any():
+        return None
+    label = "sum" if curve.kind == "sum" else inert(curve.name)
+    if curve.kind == "capture":
+        label += " captured"
+        number += 5
+    dash = dash_name(number)
+    values = None
+    if curve.kind in ("sum", "output") or lower == "coherence":
+        values = _lower_values(curve, hz, lower, less_ms)
+    under = None
+    if values is not None:
+        under = Curve(label, hz, values, dash, number, wraps=lower == "phase")
+    turned = partial(_turned, curve, hz, less_ms)
+    reading = Reading(label, hz, magnitude, turned, curve.group_delay_ms, curve.coherence)
+    shown_as = Curve(label, hz, magnitude, dash, number)
+    upper = trusted(shown_as, curve.coherence) if curve.kind == "capture" else (shown_as,)
+    return _Parts(tuple(upper), under, reading)
+
+
 def with_other_sum(
     data: PlotData, view: views.View, label: str, at: Listening, *, less_ms: float = 0.0
 ) -> PlotData:
@@ -98,7 +133,7 @@ def with_other_sum(
         return data
     curve = Curve(label, view.frequency_hz, other.magnitude_db, "short-dash", OTHER)
     lower = data.lower
-    values = _lower_values(other, view.frequency_hz, at, less_ms)
+    values = _lower_values(other, view.frequency_hz, at.lower, less_ms)
     if values is not None:
         lower = (*lower, replace(curve, values=values, wraps=at.lower == "phase"))
     reading = Reading(
@@ -122,11 +157,11 @@ OTHER = 4
 
 
 def _lower_values(
-    curve: views.Curve, frequency_hz: NDArray[np.float64], at: Listening, less_ms: float
+    curve: views.Curve, frequency_hz: NDArray[np.float64], lower: Lower, less_ms: float
 ) -> NDArray[np.float64] | None:
-    if at.lower == "coherence":
+    if lower == "coherence":
         return curve.coherence
-    if at.lower == "group delay":
+    if lower == "group delay":
         return curve.group_delay_ms
     return _turned(curve, frequency_hz, less_ms)
 
@@ -136,7 +171,9 @@ def _turned(
 ) -> NDArray[np.float64]:
     """The phase in degrees within ±180, less a delay."""
     turned = curve.phase_deg + 0.36 * frequency_hz * less_ms
-    return np.asarray((turned + 180.0) % 360.0 - 180.0)
+    turned = np.asarray((turned + 180.0) % 360.0 - 180.0)
+    turned.flags.writeable = False
+    return turned
 
 
 def fitted_flight_ms(view: views.View) -> float | None:
