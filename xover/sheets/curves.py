@@ -10,7 +10,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +29,8 @@ from xover.sheets.drawing import (
     code_points,
     stack,
 )
-from xover.sheets.raster import Grid, dash_pattern, raster
+from xover.sheets.ink import extent, inks
+from xover.sheets.raster import Grid, dash_pattern
 from xover.sheets.scales import (
     HIGH_HZ,
     LOW_HZ,
@@ -50,8 +50,6 @@ MINIMUM_WIDTH, MINIMUM_HEIGHT = 32, 5
 
 _MARKS = "*+ox#@%=&$"
 """Without Unicode, each curve has a mark of its own in place of a dash."""
-_DOT_WEIGHTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
-"""Braille patterns, Unicode 15 chapter 21.1: the bit of each dot, by row and column."""
 
 
 @dataclass
@@ -231,10 +229,8 @@ def _value_axis(
         return bottom, top, fitting[0] if fitting else top - bottom
     least, most = np.inf, -np.inf
     for curve in curves:
-        inside = (curve.frequency_hz >= low_hz) & (curve.frequency_hz <= high_hz)
-        shown = curve.values[inside & np.isfinite(curve.values)]
-        if shown.size:
-            least, most = min(least, float(shown.min())), max(most, float(shown.max()))
+        low, high = extent(curve, low_hz, high_hz)
+        least, most = min(least, low), max(most, high)
     if least > most:
         least, most = 0.0, 0.0
     fresh = automatic_range(least, most, rows, unit)
@@ -333,27 +329,18 @@ def _draw_curves(
         columns, rows, drawing.low_hz, drawing.high_hz, top, bottom,
         centre, centre + tall * max(1, drawing.rows - 1),
     )  # fmt: skip
-    which, row, column = raster(
-        grid,
-        [curve.frequency_hz for curve in curves],
-        [curve.values for curve in curves],
-        ["solid" if ascii_only else curve.dash for curve in curves],
-        [360.0 if curve.wraps else None for curve in curves],
-    )
-    cell_row, cell_column = row // tall, column // wide
-    # Dots come in the order of the curves and the last assignment stands: the last is on top.
-    owner = np.full((drawing.rows, drawing.columns), -1, dtype=np.int16)
-    owner[cell_row, cell_column] = which
-    drawn = owner >= 0
+    drawn_by = inks(grid, curves, braille=not ascii_only)
+    bits = np.zeros((drawing.rows, drawing.columns), dtype=np.uint8)
+    owner = np.full(bits.shape, -1, dtype=np.int16)
+    for index, ink in enumerate(drawn_by):  # the last is on top
+        bits |= ink.bits
+        owner[ink.seen] = index
+    drawn = bits != 0
     if ascii_only:
         marks = np.array([ord(mark) for mark in _MARKS], dtype=np.uint32)
         found = marks[owner[drawn] % len(_MARKS)]
     else:
-        dots = np.zeros((rows, columns), dtype=np.uint8)
-        dots[row, column] = 1
-        dots *= _weights(drawing.rows, drawing.columns)
-        bits = np.bitwise_or.reduce(dots.reshape(drawing.rows, 4, columns), axis=1)
-        found = 0x2800 + (bits[:, ::2] | bits[:, 1::2])[drawn].astype(np.uint32)
+        found = 0x2800 + bits[drawn].astype(np.uint32)
     area = (
         slice(drawing.top_row, drawing.top_row + drawing.rows),
         slice(drawing.left, drawing.left + drawing.columns),
@@ -362,25 +349,11 @@ def _draw_curves(
     styles = np.array([_style(curve) for curve in curves], dtype=np.int16)
     if styles.size:
         canvas.styles[area][drawn] = styles[owner[drawn]]
-    ends = []
-    bounds = np.searchsorted(which, np.arange(len(curves) + 1)).tolist()
-    for first, stop in pairwise(bounds):
-        if first == stop:
-            ends.append(-1)
-            continue
-        across = column[first:stop]
-        ends.append(drawing.top_row + int(cell_row[first:stop][across == across.max()].max()))
-    return ends
+    return [-1 if ink.end < 0 else drawing.top_row + ink.end for ink in drawn_by]
 
 
 def _style(curve: Curve) -> int:
     return AXIS if curve.grey else CURVE + curve.order
-
-
-@lru_cache(maxsize=8)
-def _weights(rows: int, columns: int) -> NDArray[np.uint8]:
-    """(4 rows, 2 columns) the bit that each dot has in the pattern of its cell."""
-    return np.tile(np.array(_DOT_WEIGHTS, dtype=np.uint8), (rows, columns))
 
 
 def _draw_cursor(canvas: _Canvas, drawing: Drawing, column: int, ascii_only: bool) -> None:
