@@ -36,15 +36,29 @@ _HOMES = {
     "limits": "xover.design.limits",
     "apply_limits": "xover.design.limits",
     "level": "xover.design.level",
+    "level_map": "xover.acoustics.maps",
+    "area_of": "xover.acoustics.maps",
+    "Band": "xover.acoustics.maps",
+    "endfire": "xover.design.arrays",
+    "gradient": "xover.design.arrays",
+    "arc": "xover.design.arrays",
+    "array_preset": "xover.design.array_preset",
     "advise": "xover.design.advice",
 }
 
 __all__ = ["__version__", *_HOMES]
 
 if TYPE_CHECKING:
+    from xover.acoustics.maps import Band as Band
+    from xover.acoustics.maps import area_of as area_of
+    from xover.acoustics.maps import level_map as level_map
     from xover.design.advice import advise as advise
     from xover.design.alignment import align as align
     from xover.design.alignment import apply_alignment as apply_alignment
+    from xover.design.array_preset import array_preset as array_preset
+    from xover.design.arrays import arc as arc
+    from xover.design.arrays import endfire as endfire
+    from xover.design.arrays import gradient as gradient
     from xover.design.distance import apply_distance as apply_distance
     from xover.design.distance import delay_by_distance as delay_by_distance
     from xover.design.level import level as level

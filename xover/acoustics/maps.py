@@ -47,6 +47,7 @@ LEAST_FREQUENCIES, MOST_FREQUENCIES = 24, 512
 """Frequencies in a band: enough that no comb between two sources slips through them."""
 _NOMINAL: Final = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 MOST_POINTS: Final = 1_000_000
+LEAST_WIDTH_M: Final = 0.01
 _CHUNK: Final = 24_576
 """Points times sources worked on at once: a few hundred kilobytes, so that caches hold them."""
 
@@ -194,7 +195,7 @@ def area_of(
         heights = sorted(seat[2] for seat in seats)
         z_m = max(heights, key=heights.count)
     for name, (low, high) in (("X", x_m), ("Y", y_m)):
-        if not low < high:
+        if not high - low >= LEAST_WIDTH_M:
             raise Refused.at(
                 "",
                 f"the area from {name} {short(low)} to {short(high)} m has no width; give two "

@@ -10,6 +10,7 @@ import click
 
 from xover.cli.align import inert_lines
 from xover.cli.common import (
+    Figure,
     apply_options,
     json_option,
     open_preset,
@@ -59,19 +60,19 @@ TERMINAL_ROWS = 25
 @click.option(
     "--frequency",
     "design_hz",
-    type=click.FloatRange(10.0, 1000.0),
+    type=Figure(10.0, 1000.0),
     metavar="HZ",
     help="Derive the spacing from a quarter wave here.",
 )
 @click.option(
     "--angle",
-    type=click.FloatRange(0.0, 180.0),
+    type=Figure(0.0, 180.0),
     metavar="DEG",
     help="The coverage wanted of an arc.",
 )
 @click.option(
     "--rear-trim-db",
-    type=click.FloatRange(-24.0, 6.1),
+    type=Figure(-24.0, 6.1),
     metavar="DB",
     help="Level of a gradient's rear against its front.",
 )

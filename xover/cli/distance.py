@@ -9,6 +9,7 @@ import click
 
 from xover.cli.align import inert_lines
 from xover.cli.common import (
+    Figure,
     apply_options,
     check_apply,
     drive_document,
@@ -50,7 +51,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--offset-ms",
-    type=click.FloatRange(-1000.0, 1000.0),
+    type=Figure(-1000.0, 1000.0),
     default=0.0,
     show_default=True,
     help="How much later, for precedence.",
@@ -63,7 +64,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--show-temperature",
-    type=click.FloatRange(-30.0, 60.0),
+    type=Figure(-30.0, 60.0),
     metavar="C",
     help="Air temperature at show time in °C: what changes until then.",
 )
@@ -76,7 +77,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--lift-db",
-    type=click.FloatRange(0.0, 20.0, min_open=True),
+    type=Figure(0.0, 20.0, min_open=True),
     metavar="DB",
     help="Trim the gain so that the delayed source lifts its listener by this.",
 )

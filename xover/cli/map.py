@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from xover.cli.common import (
+    Figure,
     drive_document,
     drive_from,
     drive_options,
@@ -44,7 +45,7 @@ CAUTION = (
 @click.option(
     "--band",
     "band_hz",
-    type=click.FloatRange(1.0, 100_000.0),
+    type=Figure(1.0, 100_000.0),
     required=True,
     metavar="HZ",
     help="The middle of the band, such as 63 or 1000.",
@@ -54,25 +55,25 @@ CAUTION = (
 @click.option(
     "--area",
     nargs=4,
-    type=click.FloatRange(-10_000.0, 10_000.0),
+    type=Figure(-10_000.0, 10_000.0),
     metavar="X0 X1 Y0 Y1",
     help="Where, in metres; default: where the listeners are.",
 )
 @click.option(
     "--height",
-    type=click.FloatRange(-10_000.0, 10_000.0),
+    type=Figure(-10_000.0, 10_000.0),
     metavar="Z",
     help="Height of the ears in metres; default: that of most listeners.",
 )
 @click.option(
     "--step",
-    type=click.FloatRange(0.001, 1_000.0),
+    type=Figure(0.001, 1_000.0),
     metavar="M",
     help="Metres between the points.",
 )
 @click.option(
     "--input-level-dbu",
-    type=click.FloatRange(-120.0, 60.0),
+    type=Figure(-120.0, 60.0),
     metavar="X",
     help="The level at the driven inputs, within the band, that an SPL is for (default 0).",
 )

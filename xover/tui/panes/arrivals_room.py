@@ -10,15 +10,17 @@ import math
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
+from functools import lru_cache, partial
 from typing import ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 from rich.color import Color
 from rich.segment import Segment
 from rich.style import Style
 from textual import events
 from textual.binding import Binding, BindingType
+from textual.geometry import Region
 from textual.message import Message
 from textual.strip import Strip
 from textual.widget import Widget
@@ -81,6 +83,22 @@ class Spot:
     place: Place
 
 
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """What one painting shows."""
+
+    laid: Laid
+    marks: dict[tuple[int, int], str]
+    steps: NDArray[np.int64] | None
+    cursor: tuple[int, int] | None
+    lines: list[str]
+
+
+@lru_cache(maxsize=32)
+def _on_step(step: int) -> Style:
+    return Style(color=Color.from_rgb(*ink(step)), bgcolor=Color.from_rgb(*ground(step)))
+
+
 class RoomView(Widget, can_focus=True):
     """The plan with a cursor; with a band the levels too. Posts `Busy` as work begins and ends."""
 
@@ -115,6 +133,7 @@ class RoomView(Widget, can_focus=True):
         self._spot: Spot | None = None
         self._levels: Levels | None = None
         self._problem = ""
+        self._scene: Scene | None = None
         self._going = threading.Event()
         self._share = 0.0
 
@@ -282,48 +301,57 @@ class RoomView(Widget, can_focus=True):
 
     # What is painted
 
+    def render_lines(self, crop: Region) -> list[Strip]:
+        """All rows of one painting from one scene."""
+        self._scene = self._made()
+        return super().render_lines(crop)
+
+    def _made(self) -> Scene | None:
+        laid = self._laid
+        if laid is None or self._preset is None:
+            return None
+        here, steps = self.cursor_m, None
+        if self._levels is not None and self._levels.plan == laid.plan:
+            shown = laid.plan.levels(self._levels.found)
+            steps = ladder_of(shown, float(np.max(shown)))
+        return Scene(
+            laid,
+            marks_of(self._preset, laid.plan, names=self._band is None),
+            steps,
+            None if here is None else laid.plan.cell(here[0], here[1]),
+            self.text_lines(),
+        )
+
     def render_line(self, y: int) -> Strip:
         """A row of the plan with the text beside or below it."""
-        width, base, laid = self.content_size.width, self.rich_style, self._laid
-        if laid is None:
+        width, base, scene = self.content_size.width, self.rich_style, self._scene
+        if scene is None:
             text = "No source and no listener has a place yet." if self._preset and y == 0 else ""
             return Strip([Segment(fitted(text, width), base)], width)
+        laid = scene.laid
         pieces: list[Segment] = []
         used = 0
         if y < laid.plan.rows:
-            pieces, used = self._row(laid.plan, y, base), laid.plan.columns
+            pieces, used = self._row(scene, y, base), laid.plan.columns
         at = y - laid.text_row
         if 0 <= at < laid.text_rows:
-            lines = self.text_lines()
-            text = lines[at] if at < len(lines) else ""
+            text = scene.lines[at] if at < len(scene.lines) else ""
             pieces.append(Segment(" " * (laid.text_column - used), base))
             pieces.append(Segment(fitted(text, laid.text_width), base))
-        else:
-            pieces.append(Segment(" " * (width - used), base))
-        return Strip(pieces, width)
+        return Strip(pieces).crop_extend(0, width, base)
 
-    def _row(self, plan: Plan, row: int, base: Style) -> list[Segment]:
-        assert self._preset is not None
-        here = self.cursor_m
-        cursor = plan.cell(here[0], here[1]) if here is not None else None
-        marks = marks_of(self._preset, plan, names=self._band is None)
-        levels = self._levels if self._levels is not None and self._levels.plan == plan else None
-        steps = None
-        if levels is not None:
-            shown = plan.levels(levels.found)
-            steps = ladder_of(shown, float(np.max(shown)))
+    def _row(self, scene: Scene, row: int, base: Style) -> list[Segment]:
         plain_text = self.app.no_color
         pieces = []
-        for column in range(plan.columns):
-            step = None if steps is None else int(steps[row, column])
-            sign = marks.get((row, column), " " if step is None else rung(step))
+        for column in range(scene.laid.plan.columns):
+            step = None if scene.steps is None else int(scene.steps[row, column])
+            mark = scene.marks.get((row, column))
+            sign = mark or (" " if step is None else rung(step))
             style = base
             if step is not None and not plain_text:
-                style += Style(
-                    color=Color.from_rgb(*ink(step)), bgcolor=Color.from_rgb(*ground(step))
-                )
-            if (row, column) == cursor:
-                sign = sign if (row, column) in marks else CURSOR
+                style += _on_step(step)
+            if (row, column) == scene.cursor:
+                sign = mark or CURSOR
                 style += Style(reverse=True, bold=True)
             pieces.append(Segment(sign, style))
         return pieces
