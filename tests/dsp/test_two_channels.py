@@ -148,6 +148,18 @@ def test_what_is_too_short_is_refused(seconds):
         captured(np.stack([x, x]))
 
 
+def test_a_programme_that_repeats_itself_is_told():
+    """A loop of 461 ms fits as well that much later; a tone fits anywhere."""
+    loop = np.tile(pink(3692), 70)
+    told = captured(np.stack([loop, late(loop, 800)]), rate_hz=8000)
+    assert told.delay_ms == pytest.approx(100.0, abs=0.01)
+    assert any("repeats itself after 461.50 ms" in one for one in told.understood)
+    tone = 0.3 * np.sin(2 * np.pi * 1000.0 * np.arange(6 * RATE_HZ) / RATE_HZ)
+    noise = 1e-4 * RNG.standard_normal(tone.size)
+    with pytest.raises(Refused, match="repeats itself, as a tone or a loop does"):
+        captured(np.stack([late(tone, 15), tone + noise]))
+
+
 def test_one_signal_on_both_channels_is_said():
     x = pink(2 * RATE_HZ)
     assert "is the reference recorded twice?" in captured(np.stack([x, x])).understood[-1]

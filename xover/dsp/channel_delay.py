@@ -16,6 +16,8 @@ Array = NDArray[np.float64]
 
 REACH = 0.4
 """Delays are looked for up to this part of the window, where two windows still overlap."""
+APART_S = 0.05
+REPEATED = 0.6
 _WEIGHT_MAX = 10.0
 _FINE = 64
 """Steps a sample of the fit."""
@@ -32,6 +34,19 @@ def whole_delay(spectra: CrossSpectra) -> int:
     reach = int(REACH * length)
     lags = np.arange(-reach, reach + 1)
     return int(lags[np.argmax(np.abs(correlation[lags]))])
+
+
+def repeats_after(spectra: CrossSpectra, *, sample_rate_hz: float) -> int | None:
+    """After how many samples, 50 ms or more, the reference is much like itself; None for never.
+
+    Of a tone or a loop no delay can be told for certain. The autocorrelation of the reference with
+    its magnitudes under the root, so that a bass alone does not decide, against 0.6.
+    """
+    likeness = np.abs(np.fft.irfft(np.sqrt(spectra.xx), spectra.length))
+    lags = np.arange(int(APART_S * sample_rate_hz), int(REACH * spectra.length) + 1)
+    if not lags.size or likeness[lags].max() < REPEATED * likeness[0]:
+        return None
+    return int(lags[np.argmax(likeness[lags])])
 
 
 def fine_delay(spectra: CrossSpectra) -> float:

@@ -24,6 +24,9 @@ ARRIVAL_S = 0.4
 """The first arrival is over within this time after the onset."""
 FALLEN = 0.5
 """It is over where the envelope has fallen to half (6 dB) of its first maximum."""
+HARDLY_DB = -20.0
+"""A peak so little above the noise, and no decay, is hardly that of an impulse response. Common
+practice, no source."""
 SILENCE_DB = -180.0
 """A tail further below the peak is digital silence, no noise floor."""
 BLOCK_S = 0.03
@@ -76,6 +79,11 @@ class ImpulseFigures:
         if self.noise_floor_db is None:
             return polarity, "the file ends in digital silence: no noise floor to be found"
         noise = f"noise floor {plain(-self.noise_floor_db, 1)} dB below the peak"
+        if self.decay_end_ms is None and self.noise_floor_db > HARDLY_DB:
+            return polarity, (
+                f"{noise}, and nothing decays: this hardly is an impulse response (two channels of "
+                "a programme need --reference)"
+            )
         if self.decay_end_ms is None:
             return polarity, f"{noise}; the decay is too short to tell where it meets it"
         return polarity, f"{noise}; the decay meets it at {show_ms(self.decay_end_ms, 0)}"

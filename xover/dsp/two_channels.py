@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from xover.dsp.captured import CapturedResponse, wrapped_deg
-from xover.dsp.channel_delay import REACH, fine_delay, whole_delay
+from xover.dsp.channel_delay import REACH, fine_delay, repeats_after, whole_delay
 from xover.dsp.coherence import TRUSTED_FROM, bands
 from xover.dsp.cross_spectra import CrossSpectra, coherence_by_chance, windows_in
 from xover.dsp.impulse_window import USABLE_PERIODS
@@ -82,7 +82,7 @@ def captured_from_two_channels(
         search.add(block)
         alike = alike and np.array_equal(block[0], block[1])
     _refuse_silence(search, channels)
-    lag = whole_delay(search)
+    lag, repeats = whole_delay(search), repeats_after(search, sample_rate_hz=sample_rate_hz)
     reach_s = REACH * search.length / sample_rate_hz
     del search
     lengths = window_lengths(frames - abs(lag), sample_rate_hz)
@@ -107,7 +107,7 @@ def captured_from_two_channels(
             f"{TRUSTED_FROM} nowhere; check that one is the signal that was played and the other "
             "the microphone, and that they were recorded together",
         )
-    lead = _lead(delay_ms, channels)
+    lead = _lead(delay_ms, channels, repeats=repeats is not None)
     h1 = h1[heard] * np.exp(2j * np.pi * frequency_hz[heard] * (rest / sample_rate_hz))
     with np.errstate(divide="ignore"):
         magnitude_db = 20.0 * np.log10(np.abs(h1))
@@ -120,6 +120,11 @@ def captured_from_two_channels(
         *lead,
         _windows_sentence(parts, sample_rate_hz),
     ]
+    if repeats is not None:
+        said.append(
+            f"the programme repeats itself after {show_ms(1000.0 * repeats / sample_rate_hz)}"
+            ", so the delay may be wrong by as much: noise or music tells it for certain"
+        )
     if alike:
         said.append("both channels hold the same samples: is the reference recorded twice?")
     if not heard.all():
@@ -252,10 +257,16 @@ def _refuse_silence(search: CrossSpectra, channels: Channels) -> None:
             raise Refused.at("", f"the {what}, channel {channel}, is silent: there is no signal")
 
 
-def _lead(delay_ms: float, channels: Channels) -> tuple[str, ...]:
+def _lead(delay_ms: float, channels: Channels, *, repeats: bool) -> tuple[str, ...]:
     """Nothing where the measurement comes later; else a refusal, or a sentence if both named."""
     if delay_ms >= -LEAD_MS:
         return ()
+    if repeats:
+        raise Refused.at(
+            "",
+            "the programme repeats itself, as a tone or a loop does, so the delay between the "
+            "channels cannot be told; play noise or music and record again",
+        )
     said = (
         f"the measurement, channel {channels.measured}, comes {show_ms(-delay_ms, 3)} before the "
         f"reference, channel {channels.reference}"
