@@ -145,8 +145,8 @@ def test_answers_that_do_not_fit_are_refused(recording, tmp_path):
 
     refused(r"there is no channel 3; the file has 2 channels", reference=3)
     refused("channel 1 cannot be reference and measurement at once", reference=1, channel=1)
-    refused("--window needs an impulse response as audio; this file is two channels", reference=1,
-            window_ms=50.0)  # fmt: skip
+    refused("--gate needs an impulse response as audio; this file is a recording of two", reference=1,
+            gate_ms=50.0)  # fmt: skip
     one = tmp_path / "one.wav"
     soundfile.write(one, programme(2.0), RATE_HZ)
     refused("there is one channel; --reference needs", one, reference=1)
@@ -155,7 +155,7 @@ def test_answers_that_do_not_fit_are_refused(recording, tmp_path):
     refused("3 channels; say which one is the measurement with --channel", three, reference=1)
     text = tmp_path / "seat.txt"
     text.write_text("20 -1\n300 2\n")
-    refused("--reference needs two channels", text, reference=1)
+    refused("--reference needs a recording of two channels or", text, reference=1)
     with pytest.raises(Refused, match="nothing about the 0 dB of one channel against another"):
         read_capture(
             recording, audio=AudioAnswers(reference=1), calibration=Calibration(spl=str(one))

@@ -37,10 +37,12 @@ Kind = Literal["text", "impulse", "channels", "sweep"]
 CALLED: Mapping[Kind, str] = {
     "text": "text",
     "impulse": "an impulse response as audio",
-    "channels": "two channels, since --reference is given",
-    "sweep": "a recording of a sweep, since --sweep is given",
+    "channels": "a recording of two channels",
+    "sweep": "a recording of a sweep",
 }
 """What a file of each kind is called in sentences."""
+_SINCE: Mapping[Kind, str] = {"channels": "--reference", "sweep": "--sweep"}
+"""The option that makes audio a file of the kind."""
 
 
 @dataclass(frozen=True)
@@ -143,7 +145,8 @@ def _refuse_strangers(kind: Kind, answers: Answers) -> None:
     if strange:
         option, kinds = strange[0]
         needed = " or ".join(CALLED[one] for one in CALLED if one in kinds)
-        raise Refused.at("", f"{option} needs {needed}; this file is {CALLED[kind]}")
+        since = f", since {_SINCE[kind]} is given" if kind in _SINCE else ""
+        raise Refused.at("", f"{option} needs {needed}; this file is {CALLED[kind]}{since}")
 
 
 def _read_text(source: Source, answers: Answers) -> CapturedResponse:
