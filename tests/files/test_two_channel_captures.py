@@ -145,7 +145,7 @@ def test_answers_that_do_not_fit_are_refused(recording, tmp_path):
 
     refused(r"there is no channel 3; the file has 2 channels", reference=3)
     refused("channel 1 cannot be reference and measurement at once", reference=1, channel=1)
-    refused("--gate needs an impulse response as audio; this file is a recording of two", reference=1,
+    refused("--gate needs an impulse response as audio; this file is a recording", reference=1,
             gate_ms=50.0)  # fmt: skip
     one = tmp_path / "one.wav"
     soundfile.write(one, programme(2.0), RATE_HZ)
