@@ -44,6 +44,11 @@ _HOMES = {
     "arc": "xover.design.arrays",
     "array_preset": "xover.design.array_preset",
     "advise": "xover.design.advice",
+    "sweep_signal": "xover.design.signals",
+    "pink_signal": "xover.design.signals",
+    "Way": "xover.design.signals",
+    "write_signal": "xover.files.signal_files",
+    "deconvolve": "xover.dsp.sweep_capture",
 }
 
 __all__ = ["__version__", *_HOMES]
@@ -68,6 +73,10 @@ if TYPE_CHECKING:
     from xover.design.responses import listener_response as listener_response
     from xover.design.responses import log_frequencies as log_frequencies
     from xover.design.responses import output_response as output_response
+    from xover.design.signals import Way as Way
+    from xover.design.signals import pink_signal as pink_signal
+    from xover.design.signals import sweep_signal as sweep_signal
+    from xover.dsp.sweep_capture import deconvolve as deconvolve
     from xover.files.audio import read_audio as read_audio
     from xover.files.preset_json import dumps as dumps
     from xover.files.preset_json import load as load
@@ -75,6 +84,7 @@ if TYPE_CHECKING:
     from xover.files.preset_json import save as save
     from xover.files.preset_schema import preset_schema as preset_schema
     from xover.files.shipped import default_example as default_example
+    from xover.files.signal_files import write_signal as write_signal
     from xover.files.traces import read_text as read_text
     from xover.model.drive import Drive as Drive
     from xover.model.drive import drive_of as drive_of

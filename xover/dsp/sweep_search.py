@@ -54,6 +54,27 @@ class Recording(Protocol):
         """`count` samples from `start`, zeros where the recording has none."""
 
 
+@dataclass(frozen=True, eq=False)
+class Samples:
+    """A recording that is in memory, (n,)."""
+
+    values: Array
+    sample_rate_hz: float
+
+    @property
+    def samples(self) -> int:
+        """How many there are."""
+        return self.values.size
+
+    def read(self, start: int, count: int) -> Array:
+        """`count` samples from `start`, zeros where there are none."""
+        piece = np.zeros(count)
+        first, last = max(start, 0), min(start + count, self.values.size)
+        if last > first:
+            piece[first - start : last - start] = self.values[first:last]
+        return piece
+
+
 def silent_progress(share: float) -> None:
     """Nobody watches."""
 

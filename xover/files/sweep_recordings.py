@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from xover.dsp.captured import CapturedResponse, corrected
-from xover.dsp.sweep_capture import Played, capture, samples_of, sweep_of
+from xover.dsp.sweep_capture import capture
+from xover.dsp.sweep_playings import Played, samples_of, sweep_of
 from xover.files.audio import SAMPLES_MAX, AudioFile, Progress, chosen_channel, open_audio
 from xover.files.signal_files import read_note
 from xover.model.names import find, listed
