@@ -9,15 +9,19 @@ import click
 
 from xover.cli.capture_options import group
 from xover.cli.common import open_preset
+from xover.cli.outcome import say
 from xover.cli.progress import progress
 from xover.cli.signal_ways import one_way, say_levels, ways_of, write
 from xover.model.problems import Refused
+from xover.model.units import plain
 
 if TYPE_CHECKING:
     from xover.design.signals import Signal
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+TELLING_DB = 5.0
+"""A pulse whose downward swing is not this much smaller tells a polarity badly. Our own choice."""
 frequency = click.FloatRange(1.0, 200_000.0)
 seconds = click.FloatRange(0.0, 3_600.0)
 
@@ -285,7 +289,16 @@ def polarity(outputs: tuple[str, ...], preset: str | None, **options: Any) -> No
 
     Hearing and drivers: start with the level down, wear ear protection.
     """
-    write(_pulses("polarity", preset, outputs, options, (60.0, 12_000.0)), options)
+    signal = _pulses("polarity", preset, outputs, options, (60.0, 12_000.0))
+    from xover.dsp.noise_and_pulses import lobe_ratio_db
+
+    ratio_db = lobe_ratio_db(signal.samples[0])
+    if ratio_db < TELLING_DB:
+        say(
+            f"in so narrow a band the pulse swings down nearly as far as up ({plain(ratio_db, 1)} "
+            "dB less); with the output's filters in force --beyond 1 tells more"
+        )
+    write(signal, options)
 
 
 @command.command(

@@ -5,6 +5,7 @@ Every file is written with the cautions that go with it.
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -110,10 +111,11 @@ def say_levels(
     say_notes(sentence for quiet in levels.values() for sentence in quiet.said)
     for name, quiet in levels.items():
         if quiet.level_dbfs is not None and level_dbfs > quiet.level_dbfs:
+            most_dbfs = math.floor(10.0 * quiet.level_dbfs) / 10.0
             raise Refused.at(
                 "",
                 f"at {plain(level_dbfs, 1)} dBFS the sweep would come closer than 6 dB to the "
-                f"limiter of “{name}”; take --level {plain(quiet.level_dbfs - 0.05, 1)} or less",
+                f"limiter of “{name}”; take --level {plain(most_dbfs, 1)} or less",
             )
 
 

@@ -97,7 +97,7 @@ def sweep_signal(
     chosen = max(range(len(ways)), key=lambda k: ways[k].high_hz) if mark_on is None else mark_on
     on = ways[chosen]
     mark_s = MARK_S if on.high_hz > 8.0 * on.low_hz else 2.0 * MARK_S
-    mark = sweep_shape(on.low_hz, on.high_hz, mark_s)
+    mark = _mark(on.low_hz, on.high_hz, mark_s)
     channels = 1 if one_channel else len(ways)
     plays: list[Play] = []
     at = round(LEAD_S * sample_rate_hz)
@@ -256,7 +256,7 @@ def steps_signal(
         sample_rate_hz=sample_rate_hz,
     )  # fmt: skip
     high_hz = min(frequency_hz * 2.0**0.5, TOP_OF_RATE * sample_rate_hz)
-    mark = sweep_shape(frequency_hz * 2.0**-0.5, high_hz, 2.0 * MARK_S)
+    mark = _mark(frequency_hz * 2.0**-0.5, high_hz, 2.0 * MARK_S)
     sound = 10.0 ** (from_dbfs / 20.0) * sweep_samples(mark, sample_rate_hz=sample_rate_hz)
     lead, gap = round(LEAD_S * sample_rate_hz), round(0.5 * sample_rate_hz)
     head = np.concatenate((np.zeros(lead), sound, np.zeros(gap)))
@@ -273,6 +273,18 @@ def steps_signal(
         f"{plain(float(levels_db[-1]), 1)} dBFS",
     )  # fmt: skip
     return Signal(samples[None], note)
+
+
+def _mark(low_hz: float, high_hz: float, duration_s: float) -> SweepShape:
+    """A short sweep, its fades long enough to keep it in its band."""
+    most_s = duration_s / 4.0
+    return sweep_shape(
+        low_hz,
+        high_hz,
+        duration_s,
+        fade_in_s=min(4.0 / low_hz, most_s),
+        fade_out_s=min(max(0.01, 20.0 / high_hz), most_s),
+    )
 
 
 def _note(

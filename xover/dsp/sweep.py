@@ -35,8 +35,9 @@ def sweep_shape(
 ) -> SweepShape:
     """A sweep with fades that suit it, where none are given.
 
-    In: two periods of the start frequency, at most a twentieth of the duration; out: ten
-    milliseconds or twenty periods of the stop frequency, at most a twentieth. Raises `Refused`
+    In: two periods of the start frequency, up to eight where the sweep takes longer over an eighth
+    of an octave, at most a twentieth of the duration; out: ten milliseconds or twenty periods of
+    the stop frequency, at most a twentieth. Raises `Refused`
     where the frequencies do not rise, the duration is below 0.05 s, or the fades overlap.
     """
     if not 0.0 < start_hz < stop_hz:
@@ -47,7 +48,9 @@ def sweep_shape(
     if not 0.05 <= duration_s <= 600.0:
         raise Refused.at("", f"a sweep lasts between 0.05 and 600 s, not {duration_s:g} s")
     most_s = duration_s / 20.0
-    fade_in_s = min(2.0 / start_hz, most_s) if fade_in_s is None else fade_in_s
+    if fade_in_s is None:
+        slow_s = duration_s / (8.0 * math.log2(stop_hz / start_hz))
+        fade_in_s = min(max(2.0 / start_hz, min(8.0 / start_hz, slow_s)), most_s)
     if fade_out_s is None:
         fade_out_s = min(max(0.01, 20.0 / stop_hz), most_s)
     if fade_in_s < 0.0 or fade_out_s < 0.0 or fade_in_s + fade_out_s > duration_s:

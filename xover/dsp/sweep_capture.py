@@ -25,6 +25,7 @@ from xover.dsp.sweep_findings import (
     distortion_said,
     kept_said,
     percent,
+    refuse_another_rate,
     refuse_another_sweep,
     usable_range,
 )
@@ -144,6 +145,8 @@ def capture(
             f"{plain(100.0 * share, 0)} % of the sweep's samples stand at full scale, it is "
             "clipped throughout; lower the recorder's gain and record again",
         )
+    if excitation.rate_s is not None:
+        refuse_another_rate(work.deconvolver.frequency_hz, work.response)
     result = work.gate(longest_s, window_ms)
     refuse_another_sweep(result, excitation)
     if not known:

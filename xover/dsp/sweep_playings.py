@@ -23,8 +23,9 @@ LONGEST_S = 6.0
 """The longest tail that is kept of a response. Our own choice."""
 MARK_WITHIN_S = 0.25
 """A mark is looked for so far about where the schedule puts it."""
-MARK_FOUND_DB = 12.0
-"""A mark counts where its correlation stands this far above the median about it."""
+MARK_FOUND_DB = 18.0
+"""A mark counts where its correlation stands this far above the median about it. Our own choice:
+a sweep that comes by stays below 15 dB."""
 CLOCK_PPM_MAX = 1_000.0
 """Marks further off their distance than this are not those of the file named. Our own choice."""
 CUT_DB = -4.0
@@ -152,7 +153,12 @@ def playing_at(recording: Recording, played: Played, start: int) -> Playing:
             within_s=MARK_WITHIN_S,
             sample_rate_hz=rate_hz,
         )
-        sure = heard.prominence_db >= MARK_FOUND_DB and heard.sample > -0.01 * rate_hz
+        away_s = abs(heard.sample - direct - apart_s * rate_hz) / rate_hz
+        sure = (
+            heard.prominence_db >= MARK_FOUND_DB
+            and heard.sample > -0.01 * rate_hz
+            and away_s < 0.98 * MARK_WITHIN_S
+        )
         places.append(heard.sample if sure else None)
     first, last = places
     if first is None or last is None or len(marks) < 2:

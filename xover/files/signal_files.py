@@ -41,21 +41,27 @@ def wav_bytes(signal: Signal, *, bits: Bits = "24") -> bytes:
     """The WAV file of a signal, its note in the comment; 16 bits are dithered (TPDF), seeded."""
     import soundfile
 
-    samples = signal.samples
-    if bits == "16":
-        noise = np.random.default_rng(0).random((2, *samples.shape))
-        samples = samples + (noise[0] - noise[1]) * 2.0**-15
+    samples = np.clip(signal.samples.T, -1.0, 1.0)
+    if bits != "32":
+        # Rounded here: the library would cut off what is below a step.
+        steps = 2.0 ** (int(bits) - 1)
+        dither = np.zeros((2, *samples.shape))
+        if bits == "16":
+            dither = np.random.default_rng(0).random((2, *samples.shape))
+        whole = np.rint(samples * steps + dither[0] - dither[1])
+        whole = np.clip(whole, -steps, steps - 1.0) * (2.0**31 / steps)
+        samples = whole.astype(np.int32)
     file = io.BytesIO()
     with soundfile.SoundFile(
         file,
         "w",
         samplerate=round(signal.note.sample_rate_hz),
-        channels=samples.shape[0],
+        channels=samples.shape[1],
         subtype=_SUBTYPES[bits],
-        format="WAV" if samples.shape[0] <= 2 else "WAVEX",
+        format="WAV" if samples.shape[1] <= 2 else "WAVEX",
     ) as audio:
         audio.comment = msgspec.json.encode(signal.note).decode("utf-8")
-        audio.write(np.clip(samples.T, -1.0, 1.0))
+        audio.write(samples)
     return file.getvalue()
 
 
