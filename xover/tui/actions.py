@@ -113,7 +113,7 @@ ACTIONS: tuple[Action, ...] = (
 )
 
 CURVE_KEYS: tuple[tuple[str, str], ...] = (
-    ("← →", "Move the cursor, with Shift by more; Esc puts it away"),
+    ("← →", "Move the cursor, with Shift by more; Esc puts it away, then leaves"),
     ("↑ ↓", "Closer and wider about the cursor; the wheel does, too"),
     ("[ ]", "Lower and higher frequencies; so does dragging"),
     ("Home", "Back to 20 Hz to 20 kHz"),

@@ -62,6 +62,9 @@ class CurvePlot(Direct, can_focus=True):
             super().__init__()
             self.frequency_hz = frequency_hz
 
+    class GivenBack(Message):
+        """The keys shall go to the sheet again."""
+
     class SpanMoved(Message):
         """Other frequencies are looked at, from `low_hz` to `high_hz`."""
 
@@ -201,7 +204,12 @@ class CurvePlot(Direct, can_focus=True):
             ratio = (drawing.high_hz / drawing.low_hz) ** share
             self.cursor_to(self.cursor_hz * ratio)
 
-    action_hide_cursor = hide_cursor
+    def action_hide_cursor(self) -> None:
+        """No cursor; where there is none, the keys go back to the sheet."""
+        if self.cursor_hz is None:
+            self.post_message(self.GivenBack())
+        self.hide_cursor()
+
     action_home = home
     action_pan = pan
     action_zoom_in = zoom_in

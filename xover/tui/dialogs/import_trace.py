@@ -198,9 +198,7 @@ class ImportDialog(Dialog[ImportChoice]):
         for each in (*shown, self.query_one("#as")):
             each.display = looked.capture is not None
         if looked.capture is not None:
-            room = self.app.size.height - 18
-            height = min(max(room, 6), 16)
-            self.query_one("#understood-box").styles.max_height = 3 + max(0, room - height)
+            height = self._share_rows()
             dark = self.app.current_theme.dark
             shown[0].show(partial(picture, looked.capture, height, dark))
             shown[1].show(partial(understood_lines, looked.capture))
@@ -210,6 +208,14 @@ class ImportDialog(Dialog[ImportChoice]):
         self.say(looked.problem)
         if looked.problem:
             form.focus_first()
+
+    def _share_rows(self) -> int:
+        """Rows of the picture; what was understood and the questions get theirs."""
+        room = max(11, self.app.size.height - 10)
+        understood, drawn = max(3, room // 7), max(6, 2 * room // 5)
+        self.query_one("#understood-box").styles.max_height = understood
+        self.query_one(ReadingForm).styles.max_height = max(2, room - understood - drawn)
+        return drawn
 
     @property
     def _is_stale(self) -> bool:

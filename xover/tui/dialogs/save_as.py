@@ -36,7 +36,7 @@ class SaveAsDialog(Dialog[SaveTarget]):
         """`name` stands in the line at first; `why` says why a name is needed."""
         super().__init__()
         self._folder = folder
-        self._start = name
+        self._start = name.removesuffix(ENDING)
         self._why = why
 
     def body(self) -> ComposeResult:
@@ -49,11 +49,11 @@ class SaveAsDialog(Dialog[SaveTarget]):
         yield line("", id="target", muted=True)
 
     def on_mount(self) -> None:
-        """The line is ready to be typed in, the cursor before the ending."""
+        """The line is ready to be typed in; the ending comes by itself."""
         super().on_mount()
         field = self.query_one("#path", Field)
         field.focus()
-        field.cursor_position = len(field.value.removesuffix(ENDING))
+        field.action_end()
 
     def action_go(self) -> None:
         """Save where the line says."""

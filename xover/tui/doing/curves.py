@@ -37,6 +37,7 @@ class Curves(Showing):
 
     def do_align(self) -> None:
         """Align from inside: the proposal is one step."""
+        from xover.session.naming import name_of_change
         from xover.tui.dialogs.align import AlignDialog
 
         session = self.session
@@ -52,7 +53,8 @@ class Curves(Showing):
                 lambda: session.apply(proposal.name, proposal.after)
             )
             if taken and proposal is not None:
-                self.say(f"{proposal.name}; ^Z takes it back")
+                done = name_of_change(proposal.before, proposal.after)
+                self.say(f"aligned: {done}; ^Z takes it back")
             elif proposal is None:
                 self.draw()
 

@@ -51,8 +51,10 @@ class Panes(Showing):
         self._pane = name
         self.set_class(not name, "-no-pane")
         if name:
-            await place.mount(_pane(name))
+            pane = _pane(name)
+            await place.mount(pane)
             self._show_pane()
+            pane.take_keys()
         elif self._grid is not None:
             self._grid.focus()
 
@@ -67,6 +69,7 @@ class Panes(Showing):
 
     def on_pane_jump_to(self, message: Pane.JumpTo) -> None:
         """The cursor goes to a place in the preset."""
+        from xover.model.places import label
         from xover.tui.readout import cell_at
 
         session = self.session
@@ -75,7 +78,12 @@ class Panes(Showing):
         if cell is not None and self.grid.go_to(cell):
             self.grid.focus()
         else:
-            self.say(f"{message.where} has no cell on the sheet")
+            words = label(session.preset, message.where)
+            self.say(f"{words} has no cell on the sheet")
+
+    def on_pane_given_back(self, message: Pane.GivenBack) -> None:
+        """The keys go to the sheet again; the pane stays."""
+        self.grid.focus()
 
     def on_arrivals_pane_set_temperature(self, message: ArrivalsPane.SetTemperature) -> None:
         """The temperature that was tried out becomes the preset's."""

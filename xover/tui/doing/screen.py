@@ -5,6 +5,9 @@ from __future__ import annotations
 from xover.tui.actions import help_lines
 from xover.tui.doing.showing import Showing
 
+CURVES_SAID = "curves: ← → cursor   ↑ ↓ closer, wider   [ ] pan   Home whole   Esc sheet"
+"""What is said while the keys go to the curves."""
+
 
 class ScreenActions(Showing):
     """Actions that change nothing of the preset."""
@@ -48,5 +51,17 @@ class ScreenActions(Showing):
         self.action_do("palette")
 
     def do_focus(self) -> None:
-        """Sheet, curves, pane, and round again."""
+        """Sheet, curves, pane, and round again; what the curves obey is said."""
         self.screen.focus_next()
+        if self._plot is not None and self.focused is self._plot:
+            self.say(CURVES_SAID)
+        elif self._said == CURVES_SAID:
+            self._said = ""
+            self.tell_readout()
+
+    def on_curve_plot_given_back(self) -> None:
+        """The keys go from the curves to the sheet again."""
+        self.grid.focus()
+        if self._said == CURVES_SAID:
+            self._said = ""
+            self.tell_readout()

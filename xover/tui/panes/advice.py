@@ -55,6 +55,10 @@ class AdvicePane(Pane):
         yield Static("", id="summary", markup=False)
         yield Options(id="findings", markup=False)
 
+    def take_keys(self) -> None:
+        """The keys go to the findings: Enter goes to the place of one."""
+        self.query_one("#findings").focus()
+
     @property
     def findings(self) -> tuple[Finding, ...]:
         """The findings shown."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import ClassVar, Protocol
 
 from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.message import Message
@@ -48,6 +49,13 @@ class Pane(Widget):
         scrollbar-gutter: stable; }
     """
 
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "give_back", "to the sheet", show=False)
+    ]
+
+    class GivenBack(Message):
+        """The keys shall go to the sheet again; the pane stays."""
+
     class JumpTo(Message):
         """The cursor shall go to the place `where` in the preset."""
 
@@ -61,6 +69,13 @@ class Pane(Widget):
         self._preset: Preset | None = None
         self._drive: Drive | None = None
         self._stale = False
+
+    def action_give_back(self) -> None:
+        """The keys go to the sheet again."""
+        self.post_message(self.GivenBack())
+
+    def take_keys(self) -> None:
+        """The keys go to what a pane is opened for, where it is to be read or typed into."""
 
     def compose(self) -> ComposeResult:
         """The title, then what the pane itself is made of."""

@@ -87,6 +87,10 @@ class NotesPane(Pane):
         yield NotesArea(id="notes", soft_wrap=True, tab_behavior="focus", read_only=self._read_only)
         yield Static("", id="said", markup=False)
 
+    def take_keys(self) -> None:
+        """The keys go to the text."""
+        self.query_one(NotesArea).focus()
+
     def show(self, session: Opened, *, drive: Drive | None = None) -> None:
         """Show the session's notes; text being typed is not disturbed by other edits."""
         self._read_only = bool(session.read_only)
