@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import msgspec
@@ -23,7 +24,7 @@ from xover.files.preset_json import dumps, load
 from xover.model.changes import with_output
 from xover.model.problems import Refused
 from xover.session.cells import Cell
-from xover.session.recovery import find_recovery
+from xover.session.recovery import find_recovery, when
 from xover.session.session import Session
 
 SUB = Cell("Sub", "gain")
@@ -444,3 +445,16 @@ def test_locks_that_hold_nothing_do_not_let_a_living_owner_be_written_over(
         with Session.open(preset_path) as second:
             assert f"process {child.pid}" in second.read_only
         child.kill()
+
+
+def test_how_long_ago_is_said_in_words() -> None:
+    now = datetime.now(UTC)
+    for spent, words in (
+        (timedelta(seconds=5), "less than a minute ago"),
+        (timedelta(seconds=90), "1 minute ago"),
+        (timedelta(hours=5, minutes=10), "5 hours ago"),
+        (timedelta(days=3), f"{now - timedelta(days=3):%Y-%m-%d %H:%M} UTC"),
+        (timedelta(hours=-2), f"{now + timedelta(hours=2):%Y-%m-%d %H:%M} UTC"),
+    ):
+        assert when((now - spent).isoformat().replace("+00:00", "Z")) == words
+    assert when("yesterday\x1b") == "yesterday\\u001b"

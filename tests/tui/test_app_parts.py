@@ -6,13 +6,16 @@ How far a part moves is checked in tests/model/test_entry_nudge.py; here, that t
 from __future__ import annotations
 
 import random
+from pathlib import Path
 
 import pytest
 
 from tests.tui.desk import Desk, at_desk
 from xover.model.processing import Crossover, EqSection, Limit
 from xover.tui.dialogs.find import FindDialog
+from xover.tui.dialogs.recover import RecoverDialog
 from xover.tui.line_editor import LineEditor
+from xover.tui.panes.advice import AdvicePane
 
 
 def test_every_part_of_every_cell_is_nudged_by_keys() -> None:
@@ -185,3 +188,64 @@ def test_a_choice_in_the_palette_is_of_the_place_it_was_made_for() -> None:
         assert [item.name for item in desk.preset.outputs if item.muted] == ["Sub"]
 
     at_desk(steps)
+
+
+def test_keys_go_to_a_pane_that_is_read_and_come_back() -> None:
+    async def steps(desk: Desk) -> None:
+        app = desk.app
+        await desk.keys("f4")
+        await desk.until(lambda: app.focused is not None and app.focused.id == "findings")
+        await desk.until(lambda: app.query_one(AdvicePane).findings)
+        await desk.keys("enter")
+        await desk.until(lambda: "listener “Row 3” has no cell" in desk.readout)
+        await desk.keys("escape")
+        await desk.until(lambda: desk.grid.has_focus)
+        assert app._pane == "advice", "the pane stays"
+        await desk.keys("f5")
+        await desk.until(lambda: app.focused is not None and app.focused.id == "notes")
+        await desk.keys("escape")
+        await desk.until(lambda: desk.grid.has_focus)
+        await desk.keys("f3")  # arrivals are watched while the sheet is typed into
+        await desk.until(lambda: app._pane == "arrivals")
+        await desk.settle()
+        assert desk.grid.has_focus
+
+    at_desk(steps, size=(120, 40))
+
+
+def test_keys_go_to_the_curves_and_come_back() -> None:
+    async def steps(desk: Desk) -> None:
+        await desk.keys("f8")
+        assert desk.app.focused is desk.app.plot
+        assert "curves: ← → cursor" in desk.readout
+        await desk.keys("right", "escape")
+        assert desk.app.plot.cursor_hz is None
+        assert desk.app.focused is desk.app.plot
+        await desk.keys("escape")
+        assert desk.grid.has_focus
+        assert "Sub, delay" in desk.readout
+
+    at_desk(steps)
+
+
+def test_nothing_is_shown_where_nothing_stands_yet(hall_path: str) -> None:
+    async def steps(desk: Desk) -> None:
+        await desk.enter("Sub", "gain", "-7")
+        desk.app.session._journal.flush()
+        kept = Path(hall_path).with_name(".hall.json.journal").read_bytes()
+        Path(hall_path).with_name("kept").write_bytes(kept)
+
+    at_desk(steps, hall_path)
+    journal = Path(hall_path).with_name(".hall.json.journal")
+    journal.write_bytes(Path(hall_path).with_name("kept").read_bytes())
+
+    async def offered(desk: Desk) -> None:
+        await desk.dialog(RecoverDialog)
+        assert "Column" not in desk.text()
+        assert "less than a minute ago" in " ".join(desk.text().split())
+        await desk.keys("enter")
+        await desk.until(lambda: desk.app.session is not None)
+        await desk.until(lambda: "1 step recovered; ^S saves" in desk.readout)
+        assert desk.value("Sub", "gain") == -7.0
+
+    at_desk(offered, hall_path)

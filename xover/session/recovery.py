@@ -16,7 +16,7 @@ from xover.files.journal_text import Contents
 from xover.files.preset_file import PresetFile
 from xover.model import rules
 from xover.model.differences import checked_edit, differences, with_changes
-from xover.model.names import quoted
+from xover.model.names import inert, quoted
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.session.history import History, Step
@@ -56,7 +56,7 @@ class Recovery:
         steps = "1 unsaved step" if count == 1 else f"{count} unsaved steps"
         text = (
             f"Recover {steps} to {quoted(os.path.basename(self.preset_path))} from a workbench "
-            f"that ended without saving (last: {self.steps[-1].name}, {self.last_at})?"
+            f"that ended without saving (last: {self.steps[-1].name}, {when(self.last_at)})?"
         )
         if self.base_changed and not self.contents.header.unnamed:
             text += " The file has changed since, so they come back as a copy without a name."
@@ -73,6 +73,24 @@ class Recovery:
         for path, contents in unclaimed(self.preset_path):
             if contents == self.contents:  # set aside under another name, perhaps
                 discard(path)
+
+
+def when(at: str) -> str:
+    """How long ago a time in UTC was, `4 minutes ago`, or the day; as it stands if it is none."""
+    from datetime import UTC, datetime
+
+    try:
+        then = datetime.fromisoformat(at)
+        spent_s = (datetime.now(UTC) - then).total_seconds()
+    except (TypeError, ValueError):
+        return inert(at)
+    if not 0.0 <= spent_s < 86_400.0:
+        return f"{then:%Y-%m-%d %H:%M} UTC"
+    for unit, seconds in (("hour", 3600), ("minute", 60)):
+        count = int(spent_s // seconds)
+        if count:
+            return f"{count} {unit}{'s' if count > 1 else ''} ago"
+    return "less than a minute ago"
 
 
 def find_recovery(path: str | None) -> Recovery | None:

@@ -81,11 +81,15 @@ class Kept(Direct):
 
 
 class Ground(Kept, Container):
-    """A container that shows nothing itself."""
+    """A container that shows nothing itself, also before it has children."""
+
+    BLANK = True
 
 
 class Column(Kept, Vertical):
-    """A container, its children one over the other."""
+    """A container, its children one over the other; it shows nothing itself."""
+
+    BLANK = True
 
 
 class Whole(Kept, Screen[object]):

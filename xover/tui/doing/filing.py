@@ -113,6 +113,10 @@ class Filing(Showing):
             self.say(f"read-only: {session.read_only}")
         elif session.warnings:
             self.say(session.warnings[0])
+        elif session.steps_unsaved:
+            count = session.steps_unsaved
+            steps = "1 step" if count == 1 else f"{count} steps"
+            self.say(f"{steps} recovered; ^S saves, ^Z takes back one by one")
         elif session.path is None:
             self.say("the shipped example, yours to try: type over any figure; ? shows the keys")
 
