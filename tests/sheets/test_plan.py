@@ -81,17 +81,17 @@ def test_steps_of_three_decibels() -> None:
 
 
 def test_the_terminal_map_in_whole() -> None:
-    """Golden: a box at the left end, 6 dB a doubling of distance outwards."""
+    """Golden: a box at the left end, 6 dB a doubling outwards from 1 m, where steps begin."""
     preset = barn()
     plan = Plan((-1.0, 1.0), (0.5, 8.5), 33, 5, True)
     found = level_map(preset, plan.area(0.0), Band.near(250.0, 3), drive_of(preset))
     assert terminal_map(found, preset, plan, colour=False).split("\n") == [
-        "223334444555556666666777777777888",
-        "112233444455556666666777777777888",
-        "012233444455556666666777777777888",
-        "112233444455556666666777777777888",
-        "223334444555556666666777777777888",
-        "■ source  ○ listener   0: 91.8 to 94.8 dB SPL, each figure more 3 dB less",
+        "001112222333334444444555555555666",
+        "000011222233334444444555555555666",
+        "000011222233334444444555555555666",
+        "000011222233334444444555555555666",
+        "001112222333334444444555555555666",
+        "■ source  ○ listener   0: 85.7 dB SPL and more, each figure more 3 dB less",
         "audience to the right, x downwards; a column is 0.25 m",
     ]
     coloured = terminal_map(found, preset, plan, colour=True)

@@ -23,6 +23,7 @@ from xover.sheets.palette import Rgb
 SOURCE, LISTENER = "■", "○"
 STEP_DB = 3.0
 """One figure further down the ladder for every 3 dB below the loudest point."""
+NEAR_M = 1.0
 LADDER = "0123456789"
 BEYOND = "·"
 CIVIDIS: tuple[Rgb, ...] = (
@@ -169,18 +170,29 @@ def scale_words(plan: Plan) -> str:
     return f"{way}; a column is {show_m(plan.metres_per_column)}"
 
 
-def ladder_words(level_map: LevelMap) -> str:
+def top_of(level_map: LevelMap, preset: Preset) -> float:
+    """The level from which steps are counted: the loudest a metre and more from every source.
+
+    Right at a box levels rise without an end that anybody hears. Where all is nearer, the loudest.
+    """
+    x_m, y_m = np.meshgrid(level_map.area.xs_m, level_map.area.ys_m)
+    apart = np.ones(level_map.level_db.shape, dtype=bool)
+    for item in preset.sources:
+        apart &= np.hypot(x_m - item.position_m[0], y_m - item.position_m[1]) >= NEAR_M
+    levels = level_map.level_db[apart] if apart.any() else level_map.level_db
+    return float(np.max(levels))
+
+
+def ladder_words(level_map: LevelMap, preset: Preset) -> str:
     """What the figures in a map mean."""
-    top_db = float(np.max(level_map.level_db))
+    top_db = top_of(level_map, preset)
     unit = "dB SPL" if level_map.level == "spl" else "dB"
-    return (
-        f"0: {plain(top_db - STEP_DB, 1)} to {plain(top_db, 1)} {unit}, each figure more 3 dB less"
-    )
+    return f"0: {plain(top_db - STEP_DB, 1)} {unit} and more, each figure more 3 dB less"
 
 
 def terminal_map(level_map: LevelMap, preset: Preset, plan: Plan, *, colour: bool) -> str:
     """A map as lines of text: its figures, on coloured grounds where a terminal shows them."""
-    steps = ladder_of(plan.levels(level_map), float(np.max(level_map.level_db)))
+    steps = ladder_of(plan.levels(level_map), top_of(level_map, preset))
     marks = marks_of(preset, plan, names=False)
     lines = []
     for row in range(steps.shape[0]):
@@ -196,7 +208,7 @@ def terminal_map(level_map: LevelMap, preset: Preset, plan: Plan, *, colour: boo
                 )
             pieces.append(sign)
         lines.append("".join(pieces) + ("\x1b[0m" if colour else ""))
-    lines.append(f"{SOURCE} source  {LISTENER} listener   {ladder_words(level_map)}")
+    lines.append(f"{SOURCE} source  {LISTENER} listener   {ladder_words(level_map, preset)}")
     lines.append(scale_words(plan))
     return "\n".join(lines)
 

@@ -24,10 +24,11 @@ from xover.model.problems import Refused
 from xover.model.ranges import CoordinateM, PositionM
 from xover.model.units import plain
 from xover.model.walk import number_problem
-from xover.sheets.cells import fitted, width_of
+from xover.sheets.cells import fitted, width_of, wrapped
 from xover.sheets.plan import LISTENER, SOURCE
 from xover.tui.field import paste_problem
 from xover.tui.line_editor import LineEditor
+from xover.tui.lines import whole_parts
 
 Kind = Literal["sources", "listeners"]
 AXES = ("x right", "y ahead", "z up")
@@ -35,6 +36,7 @@ STEP_M, COARSE_M = 0.1, 1.0
 CELL = 9
 MOST = 40
 _BEGIN = "0123456789+-.,−'"
+_HINTS = ("type metres or feet", "[ ] 0.1 m", "{ } 1 m", "Enter edits", "Esc leaves")
 _NUDGES = {"[": -STEP_M, "]": STEP_M, "{": -COARSE_M, "}": COARSE_M}
 
 
@@ -253,8 +255,8 @@ class PlacesTable(Widget, can_focus=True):
 
     @property
     def _rows(self) -> int:
-        """Rows for things: a heading above, a line for sentences below."""
-        return max(1, self.content_size.height - 2)
+        """Rows for things: a heading above, sentences below."""
+        return max(1, self.content_size.height - 1 - len(self._said()))
 
     def render_line(self, y: int) -> Strip:
         """The heading, a row, or the sentence at the end."""
@@ -262,8 +264,10 @@ class PlacesTable(Widget, can_focus=True):
         self._top = min(self._top, self._row)
         self._top = max(self._top, self._row - self._rows + 1)
         pieces: list[Segment] = []
-        if y == self.content_size.height - 1:
-            pieces.append(Segment(fitted(self._said(), width), base))
+        said = self._said()
+        at = y - (self.content_size.height - len(said))
+        if at >= 0:
+            pieces.append(Segment(fitted(said[at], width), base))
         elif y == 0:
             heads = "".join(f" {head:>{CELL}}" for head in AXES)
             text = fitted(fitted("m", self._label) + heads, width)
@@ -272,12 +276,14 @@ class PlacesTable(Widget, can_focus=True):
             pieces += self._line(self._top + y - 1, base)
         return Strip(pieces).crop_extend(0, width, base)
 
-    def _said(self) -> str:
+    def _said(self) -> list[str]:
+        """What is wrong, or what may be done, in as many rows as it takes, three at most."""
+        width = max(1, self.content_size.width)
         if self._sentence:
-            return self._sentence
+            return wrapped(self._sentence, width)[:3]
         if not self._things:
-            return "No source and no listener yet."
-        return "type metres or feet, [ ] 0.1 m, { } 1 m, Enter edits, Esc leaves"
+            return ["No source and no listener yet."]
+        return [whole_parts(list(_HINTS), width, gap=", ")]
 
     def _line(self, row: int, base: Style) -> list[Segment]:
         thing = self._things[row]

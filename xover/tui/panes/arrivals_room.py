@@ -44,6 +44,7 @@ from xover.sheets.plan import (
     plan_of,
     rung,
     scale_words,
+    top_of,
 )
 from xover.tui.computing import Computed, Newest
 from xover.tui.panes.arrivals_view import Place, at_temperature, place_at
@@ -151,7 +152,7 @@ class RoomView(Widget, can_focus=True):
         if ranges is None or height < 4 or width < 12:
             return None
         beside = plan_of(ranges[0], ranges[1], width=width - BESIDE - GAP, height=height)
-        rows = 6 if height >= _ROOMY else 2
+        rows = 2 if height < _ROOMY else 6 if height < 2 * _ROOMY - 4 else 9
         over = plan_of(ranges[0], ranges[1], width=width, height=height - rows)
         if width > 2 * BESIDE and beside.metres_per_column <= over.metres_per_column:
             column = beside.columns + GAP
@@ -313,7 +314,7 @@ class RoomView(Widget, can_focus=True):
         here, steps = self.cursor_m, None
         if self._levels is not None and self._levels.plan == laid.plan:
             shown = laid.plan.levels(self._levels.found)
-            steps = ladder_of(shown, float(np.max(shown)))
+            steps = ladder_of(shown, top_of(self._levels.found, self._preset))
         return Scene(
             laid,
             marks_of(self._preset, laid.plan, names=self._band is None),
@@ -389,17 +390,17 @@ class RoomView(Widget, can_focus=True):
         found = self._levels.found
         shown = plan.levels(found)
         level_db = float(shown[plan.cell(here[0], here[1])])
-        below_db = float(np.max(shown)) - level_db
         unit = "dB SPL" if found.level == "spl" else "dB rel"
-        return f": {plain(level_db, 1)} {unit}, {plain(below_db, 1)} below the loudest"
+        return f": {plain(level_db, 1)} {unit}"
 
     def _of_the_map(self) -> str:
         assert self._band is not None
+        assert self._preset is not None
         if self._maps.is_busy:
             return f"{self._band.words}: computing, {100.0 * self._share:.0f} % (Esc stops)"
         if self._levels is None:
             return self._problem or "stopped"
-        return f"{self._band.words}; {ladder_words(self._levels.found)}"
+        return f"{self._band.words}; {ladder_words(self._levels.found, self._preset)}"
 
 
 def spot_words(place: Place) -> list[str]:
