@@ -11,25 +11,24 @@ import math
 import numpy as np
 
 from xover.dsp.axis import FloatArray, tangent
+from xover.dsp.flanks import CERTAIN_DB, Flanks, fit_flanks
 
 GRID_INTERVALS = 1 << 15
 """Intervals of the half circle that 0 Hz to infinity is mapped to."""
+FLANK_OCTAVES = 2.0
+"""How much of each end of the data is compared with the flanks of filters."""
 END_OCTAVES = 1.0
-"""How much of each end of the data its extrapolation is fitted to, if the data are smooth."""
+"""How much a series is fitted to, at smooth ends that are no such flanks."""
 ROUGH_END_OCTAVES = 0.5
-"""The same for data that are not: their slope only."""
-CROSSOVER_DB = 0.002
-"""Rms deviation up to which an end is taken for the flank of one Butterworth or L-R filter."""
-MOST_ORDER = 16
-"""The highest order looked for in such a flank."""
-HIDDEN_CORNER = 2.0
-"""Such a flank's corner may lie this far beyond the data and still be believed."""
+"""The same for data that are not smooth: their slope only."""
 SERIES_TERMS = 4
-"""Terms of the series at a smooth end that is no such flank."""
+"""Terms of that series."""
 SERIES_DB = 0.001
 """Rms deviation from the series up to which an end counts as smooth."""
 WHOLE_ORDER = 0.05
 """The series must find its power of frequency this near a whole number."""
+EVEN_STEPS = 2.0
+"""Steps that differ by less than this factor are much alike."""
 NEPER_DB = 20.0 / math.log(10.0)
 
 
@@ -38,12 +37,12 @@ def minimum_phase(
 ) -> FloatArray:
     """The phase in degrees, shape (n,), not wrapped, that goes with a magnitude, shape (n,).
 
-    `frequency_hz` ascends strictly, > 0. Beyond the data each end goes on as what its outermost
-    octave fits: the flank of one Butterworth or Linkwitz-Riley filter of any order; else a whole
-    power of frequency times the exponential of a short series in f² (below) or 1/f² (above); else,
-    where the data are rough, the straight slope of the outermost half octave. Phase near an end
-    is no better than that guess. With `sample_rate_hz` the response is that of a digital filter:
-    frequencies are warped by tan(πf/fs) beforehand.
+    `frequency_hz` ascends strictly, > 0. Beyond the data each end goes on as what it fits: the
+    flanks of one or two Butterworth or Linkwitz-Riley filters, of orders that are looked for; else
+    a whole power of frequency times the exponential of a short series in f² (below) or 1/f²
+    (above); else, where the data are rough, the straight slope of the outermost half octave. Phase
+    near an end is no better than that guess. With `sample_rate_hz` the response is that of a
+    digital filter: frequencies are warped by tan(πf/fs) beforehand.
 
     Source: A. V. Oppenheim and R. W. Schafer, *Discrete-Time Signal Processing*, the chapter on
     the cepstrum and Hilbert transform relations; the bilinear map of the axis makes the same
@@ -89,14 +88,15 @@ class _End:
     def __init__(self, g: FloatArray, level: FloatArray) -> None:
         self._edge = float(g[0])
         x = g / self._edge
-        self.order, self._terms, self._power, self._corner = 0.0, np.zeros(1), 1, 0.0
-        near = x <= 2.0**END_OCTAVES
-        if not (
-            np.count_nonzero(near) >= 2 * SERIES_TERMS + 2
-            and (
-                self._fit_crossover(x[near], level[near]) or self._fit_series(x[near], level[near])
-            )
-        ):
+        self.order, self._terms = 0.0, np.zeros(1)
+        self._flanks: Flanks | None = None
+        wide, near = x <= 2.0**FLANK_OCTAVES, x <= 2.0**END_OCTAVES
+        enough = np.count_nonzero(near) >= 2 * SERIES_TERMS + 2
+        plain = enough and self._fit_series(x[near], level[near], CERTAIN_DB)
+        flanks = None if plain else fit_flanks(x[wide], level[wide])
+        if flanks is not None:
+            self.order, self._flanks = float(flanks.slope), flanks
+        elif not plain and not (enough and self._fit_series(x[near], level[near], SERIES_DB)):
             near = x <= 2.0**ROUGH_END_OCTAVES
             near[:2] = True
             self.order = float(np.polyfit(np.log(x[near]), level[near], 1)[0])
@@ -105,33 +105,13 @@ class _End:
 
     def series(self, g: FloatArray) -> FloatArray:
         """The logarithm of the response less order·ln g, at g up to the edge, shape (n,)."""
-        x = np.square(g / self._edge)
-        polynomial = np.polynomial.polynomial.polyval(x, self._terms)
-        if self._corner == 0.0:
+        x = g / self._edge
+        polynomial = np.polynomial.polynomial.polyval(np.square(x), self._terms)
+        if self._flanks is None:
             return np.asarray(polynomial)
-        order = self.order / self._power
-        return np.asarray(polynomial - 0.5 * self._power * np.log1p(self._corner * x**order))
+        return np.asarray(polynomial + self._flanks.level(x))
 
-    def _fit_crossover(self, x: FloatArray, level: FloatArray) -> bool:
-        """One Butterworth or Linkwitz-Riley flank: (x^2N/|H|²)^(1/p) = c0 + c1·x^(2N/p)."""
-        best = CROSSOVER_DB / NEPER_DB
-        for order in range(1, MOST_ORDER + 1):
-            for power in (1, 2):
-                target = np.exp((order * np.log(x) - level + level[0]) * 2.0 / power)
-                columns = np.column_stack([np.ones_like(x), x ** (2.0 * order / power)])
-                (c0, c1), *_ = np.linalg.lstsq(
-                    columns / target[:, None], np.ones_like(x), rcond=None
-                )
-                if c0 <= 0.0 or c1 < 0.0 or c1 > c0 * HIDDEN_CORNER ** (2.0 * order / power):
-                    continue
-                error = 0.5 * power * np.log(columns @ (c0, c1) / target)
-                deviation = float(np.sqrt(np.mean(np.square(error))))
-                if deviation < best:
-                    best = deviation
-                    self.order, self._power, self._corner = float(order), power, float(c1 / c0)
-        return best < CROSSOVER_DB / NEPER_DB
-
-    def _fit_series(self, x: FloatArray, level: FloatArray) -> bool:
+    def _fit_series(self, x: FloatArray, level: FloatArray, within_db: float) -> bool:
         """A whole power of frequency times the exponential of a short series in its square."""
         series = np.vander(np.square(x), SERIES_TERMS, increasing=True)
         free = np.linalg.lstsq(np.column_stack([np.log(x), series]), level, rcond=None)[0]
@@ -139,7 +119,7 @@ class _End:
         target = level - order * np.log(x)
         terms = np.linalg.lstsq(series, target, rcond=None)[0]
         error = float(np.sqrt(np.mean(np.square(series @ terms - target))))
-        if abs(order - free[0]) > WHOLE_ORDER or error * NEPER_DB > SERIES_DB:
+        if abs(order - free[0]) > WHOLE_ORDER or error * NEPER_DB > within_db:
             return False
         self.order, self._terms = float(order), terms
         return True
@@ -158,14 +138,40 @@ def _hermite(x: FloatArray, y: FloatArray, at: FloatArray) -> FloatArray:
     """Piecewise cubic through the points with the slopes of local parabolas, shape of `at`."""
     if x.size < 3:
         return np.asarray(np.interp(at, x, y))
+    slope = _slopes(x, y)
     step = np.diff(x)
-    chord = np.diff(y) / step
-    slope = np.empty_like(y)
-    slope[1:-1] = (step[1:] * chord[:-1] + step[:-1] * chord[1:]) / (step[1:] + step[:-1])
-    slope[0], slope[-1] = 2.0 * chord[0] - slope[1], 2.0 * chord[-1] - slope[-2]
     cell = np.clip(np.searchsorted(x, at, side="right") - 1, 0, step.size - 1)
     h, t = step[cell], (at - x[cell]) / step[cell]
     left, right = y[cell], y[cell + 1]
     a = h * slope[cell] - (right - left)
     b = -h * slope[cell + 1] + (right - left)
     return np.asarray((1.0 - t) * left + t * right + t * (1.0 - t) * (a * (1.0 - t) + b * t))
+
+
+def _slopes(x: FloatArray, y: FloatArray) -> FloatArray:
+    """The slopes at the points (n ≥ 3): of a quartic through five of them where their steps are
+    much alike, else of a parabola through three.
+    """
+    step = np.diff(x)
+    chord = np.diff(y) / step
+    slope = np.empty_like(y)
+    slope[1:-1] = (step[1:] * chord[:-1] + step[:-1] * chord[1:]) / (step[1:] + step[:-1])
+    slope[0], slope[-1] = 2.0 * chord[0] - slope[1], 2.0 * chord[-1] - slope[-2]
+    if x.size < 5:
+        return slope
+    first = np.clip(np.arange(x.size) - 2, 0, x.size - 5)
+    steps = np.lib.stride_tricks.sliding_window_view(step, 4)[first]
+    alike = steps.max(axis=1) < EVEN_STEPS * steps.min(axis=1)
+    near = x[first[:, None] + np.arange(5)][alike]
+    values = y[first[:, None] + np.arange(5)][alike]
+    here = x[alike][:, None]
+    # Lagrange's weights; the derivative of the interpolating polynomial at one of its points.
+    apart = near[:, :, None] - near[:, None, :] + np.eye(5)
+    weight = 1.0 / apart.prod(axis=2)
+    away = here - near
+    own = away == 0.0
+    ratio = weight / weight[own][:, None] / np.where(own, 1.0, away)
+    ratio[own] = 0.0
+    mine = values[own]
+    slope[alike] = np.sum(ratio * (values - mine[:, None]), axis=1)
+    return slope
