@@ -153,6 +153,7 @@ def attach(capture: tuple[CapturedResponse, Provenance], options: dict[str, Any]
         )
     trace: Trace = to_trace(captured, session=session, provenance=provenance, full=options["full"])
     changed: Preset
+    replaced = ""
     if options["loudspeaker"] is not None:
         boxes = [item.name for item in preset.loudspeakers]
         box = find(boxes, options["loudspeaker"], kind="loudspeaker")
@@ -183,7 +184,14 @@ def attach(capture: tuple[CapturedResponse, Provenance], options: dict[str, Any]
             captured_input_dbu=options["captured_input_dbu"],
         )
         what = f"{output} at {listener}"
+        for old in preset.measurements:
+            if (old.output, old.listener) == (output, listener):
+                was = old.trace.provenance.file
+                replaced = f"in place of {was}" if was else "in place of an earlier capture"
     saved = save_changed(changed, options["attach"], options["output_file"], force=options["force"])
-    say(f"attached as {what} ({len(trace.frequency_hz)} points), saved in {saved}")
+    points = f"{len(trace.frequency_hz)} points"
+    say(f"attached as {what} ({', '.join(part for part in (points, replaced) if part)}), saved in "
+        f"{saved}")  # fmt: skip
+    say(*trace.provenance.note.splitlines()[len(provenance.note.splitlines()) :])
     if session is None and trace.phase_deg is not None and options["loudspeaker"] is None:
         say("without --session this capture shares no time zero with others")

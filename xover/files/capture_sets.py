@@ -88,7 +88,8 @@ def _combined(
         for sentence in part.understood
     ]
     done = finish.of(with_coherence_said(combined))
-    done = replace(done, understood=(*told, *done.understood), impulse=None)
+    done = replace(done, understood=(*told, *done.understood))
+    done = replace(done, impulse=None, sweep=None, played_dbfs=None)
     provenance = Provenance(
         file=", ".join(each.file for _, each in parts),
         sha256=", ".join(each.sha256 for _, each in parts),
