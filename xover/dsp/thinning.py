@@ -125,7 +125,7 @@ def _said_of_difference(dense: CapturedResponse, few: CapturedResponse) -> tuple
     rms_db = plain(float(np.sqrt(np.mean(np.square(off_db)))), 2)
     return (
         f"the kept points are means, which miss single ones by up to {miss_db} dB{phase} (worst "
-        f"about {show_hz(float(frequency_hz[judged][worst]))}; {rms_db} dB rms): what arrives late, "
+        f"about {show_hz(float(frequency_hz[judged][worst]))}; {rms_db} dB rms): what comes late, "
         "and noise, is smoothed; --full keeps it",
     )
 
