@@ -13,7 +13,7 @@ from xover.design.alignment import align, apply_alignment
 from xover.design.answer import Alignment
 from xover.model.preset import Preset
 from xover.model.problems import Refused
-from xover.model.processing import Group, Output
+from xover.model.processing import EqSection, Group, Output
 from xover.model.rig import Listener, Loudspeaker, Measurement, Power, Source
 
 
@@ -188,6 +188,26 @@ def test_runners_up_are_settings_of_all_and_can_be_entered() -> None:
             for entry in result.alternatives
         ]
         assert listed == shares
+
+
+@pytest.mark.parametrize("all_pass", [False, True])
+def test_what_is_applied_to_several_loses_what_was_said(all_pass: bool) -> None:
+    preset = three_ways(
+        {"Row 8": (20.0, 23.0, 26.5), "Row 9": (23.3, 26.0, 29.2)}, inverted=(True, False, True)
+    )
+    for name, peak_hz in (("Sub", 90.0), ("Top", 1100.0)):  # phase that no delay makes good
+        section = EqSection(kind="all_pass", frequency_hz=peak_hz, q=2.5)
+        outputs = [replace(o, eq=(section,)) if o.name == name else o for o in preset.outputs]
+        preset = replace(preset, outputs=tuple(outputs))
+    answer = solve(preset, move=["Mid", "Sub"], all_pass=all_pass)
+    assert (len(answer.sections) > 0) == all_pass
+    applied = apply_alignment(preset, answer)
+    now = solve(applied, move=["Mid", "Sub"], max_delay_ms=0.0, keep_polarity=True)
+    for then, here in zip(answer.results, now.results, strict=True):
+        assert here.loss_before_db == pytest.approx(then.loss_after_db, abs=2e-3)
+        assert (then.all_pass is not None) == (then.move in answer.sections)
+    plain = solve(preset, move=["Mid", "Sub"])
+    assert answer.loss_db <= plain.loss_db + 1e-9
 
 
 def test_the_others_are_held_when_one_drifts() -> None:

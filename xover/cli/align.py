@@ -120,6 +120,9 @@ def command(
     check_apply(apply_, output_file)
     if plot is not None:
         _check_plot(plot, as_json)
+    if output_file == "-" and (as_json or plot == "-"):
+        other = "--json" if as_json else "--plot -"
+        raise Refused.at("", f"-o - and {other} both write to stdout; name a file with -o")
     from xover.design.alignment import align, apply_alignment
 
     loaded = open_preset(preset)

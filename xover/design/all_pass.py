@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from xover.design.delay_search import DelayProblem, Pair
+from xover.design.delay_search import Criterion, DelayProblem, Pair
 from xover.design.joint import Solution, Ties
 from xover.design.overlap import FloatArray
 from xover.design.parts import Scene
@@ -29,6 +29,9 @@ Q_RANGE = (0.3, 5.0)
 """Sharper all-passes ring audibly; common practice, no source."""
 _QS = (0.4, 0.7071, 1.2, 2.0, 3.5)
 _STEPS_PER_OCTAVE = 4
+_EVERY = 4
+"""The grid is walked on 24 points an octave."""
+_LIKELY = 16
 _REFINED = 3
 
 
@@ -103,9 +106,9 @@ class _Search:
         self._axis = axis
         self._criterion = scene.question.criterion
         self._meetings = view.meetings
-        self._shares = shares([one.weight for one in view.meetings], self._criterion)
+        self._weights = [one.weight for one in view.meetings]
         self._pairs = [one.parts.pair() for one in view.meetings]
-        self._masks = [one.parts.mask for one in view.meetings]
+        self._places = [np.flatnonzero(one.parts.mask) for one in view.meetings]
         members = [at for at, name in enumerate(scene.move) if name in outputs]
         free = all(ties.polarity_of[at] is not None for at in members)
         self._turns = (False, True) if free else (False,)
@@ -117,24 +120,34 @@ class _Search:
         self._from_ms = max(-reach_ms, -limit_ms - min(delays))
         self._to_ms = max(self._from_ms, min(reach_ms, limit_ms - max(delays)))
 
-    def _problem(self, section: EqSection | None) -> DelayProblem:
-        pairs = self._pairs
+    def _problem(
+        self, section: EqSection | None, criterion: Criterion, every: int = 1
+    ) -> DelayProblem:
+        """With the section in place, on every so many-th frequency of the overlap."""
+        turn = np.ones(len(self._axis))
         if section is not None:
-            turned = section_response(section_of(section), self._axis)
-            pairs = [
-                Pair(pair.frequency_hz, pair.first, pair.second * turned[mask], pair.weight)
-                for pair, mask in zip(pairs, self._masks, strict=True)
-            ]
-        return DelayProblem(pairs, self._criterion, self._shares)
+            turn = section_response(section_of(section), self._axis)
+        pairs = [
+            Pair(
+                pair.frequency_hz[::every],
+                pair.first[::every],
+                pair.second[::every] * turn[place[::every]],
+                pair.weight[::every],
+            )
+            for pair, place in zip(self._pairs, self._places, strict=True)
+        ]
+        return DelayProblem(pairs, criterion, shares(self._weights, criterion))
 
     def value(self, section: EqSection | None, delay_ms: float, turned: bool) -> float:
         """The criterion in dB."""
-        problem = self._problem(section)
+        problem = self._problem(section, self._criterion)
         return float(problem.values_db(np.array([delay_ms]), inverted=turned)[0])
 
-    def best_delay(self, section: EqSection) -> tuple[float, float, bool]:
+    def best_delay(
+        self, section: EqSection, criterion: Criterion | None = None, every: int = 1
+    ) -> tuple[float, float, bool]:
         """The least value on a grid of delays, the delay and the turn."""
-        problem = self._problem(section)
+        problem = self._problem(section, criterion or self._criterion, every)
         count = 2 + int(np.ceil((self._to_ms - self._from_ms) * 0.016 * self.high_hz))
         step_ms = (self._to_ms - self._from_ms) / (count - 1)
         rows = problem.grid_values_db(self._from_ms, step_ms, count, self._turns)
@@ -150,11 +163,15 @@ class _Search:
         steps = np.linspace(-1.0, 1.0, 2 + int(np.ceil(octaves * _STEPS_PER_OCTAVE)))
         middle = np.sqrt(self.low_hz * self.high_hz)
         corners = middle * 2.0 ** (steps * octaves / 2.0)
-        grid = [
-            (self.best_delay(section), section)
+        sections = [
+            section
             for corner, q in itertools.product(corners, _QS if order == 2 else (None,))
             if (section := self._section(float(corner), q)) is not None
         ]
+        # The energy of every section, cheaply; then the criterion of the likeliest.
+        energies = [self.best_delay(section, "energy", _EVERY)[0] for section in sections]
+        likely = [sections[at] for at in np.argsort(energies, kind="stable")[:_LIKELY]]
+        grid = [(self.best_delay(section, every=_EVERY), section) for section in likely]
         grid.sort(key=lambda entry: entry[0][0])
         return [self._refined(section, start) for start, section in grid[:_REFINED]]
 

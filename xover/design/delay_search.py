@@ -323,6 +323,8 @@ NEAR_NULL = 0.1
 """Below this part of the best power a frequency is near enough to a null to ripple the mean."""
 RIPPLE_DB = 0.2
 RIPPLE_STEP_MS = 0.005
+MOST_RIPPLED = 64
+"""More near-best minima than this only come about where no setting is any better than another."""
 
 
 def _between_nulls(
@@ -337,9 +339,8 @@ def _between_nulls(
         return []
     limit_db = min(minimum.value_db for minimum in found) + RIPPLE_DB
     better: list[Minimum] = []
-    for minimum in found:
-        if minimum.value_db > limit_db:
-            continue
+    near = [minimum for minimum in found if minimum.value_db <= limit_db]
+    for minimum in sorted(near, key=lambda each: each.value_db)[:MOST_RIPPLED]:
         if problem.criterion == "mean" and not problem.near_null(minimum):
             continue
         start_ms = max(-max_delay_ms, minimum.delay_ms - step_ms)
