@@ -13,7 +13,7 @@ import numpy as np
 
 from xover.design.delay_search import Criterion, DelayProblem, Pair
 from xover.design.joint import Solution, Ties
-from xover.design.overlap import FloatArray
+from xover.design.overlap import ComplexArray, FloatArray
 from xover.design.parts import Scene
 from xover.design.solve import View, shares, view_of
 from xover.dsp.axis import AXIS_NYQUIST_FRACTION, Axis
@@ -124,7 +124,7 @@ class _Search:
         self, section: EqSection | None, criterion: Criterion, every: int = 1
     ) -> DelayProblem:
         """With the section in place, on every so many-th frequency of the overlap."""
-        turn = np.ones(len(self._axis))
+        turn: ComplexArray = np.ones(len(self._axis), dtype=np.complex128)
         if section is not None:
             turn = section_response(section_of(section), self._axis)
         pairs = [
