@@ -35,6 +35,18 @@ if TYPE_CHECKING:
 @click.option(
     "--channel", type=click.IntRange(1), metavar="N", help="Which channel of the audio files."
 )
+@click.option("--sweep", metavar="SWEEP", help="Recordings: the sweep file that was played.")
+@click.option(
+    "--time-zero",
+    type=click.Choice(["direct", "file"]),
+    help="With a sweep: the direct sound (default), or the recorder started with the file.",
+)
+@click.option(
+    "--reference",
+    type=click.IntRange(1),
+    metavar="CH",
+    help="Two channels of any programme: which one is the signal that was played.",
+)
 @json_option
 def command(
     preset: str,
@@ -43,11 +55,15 @@ def command(
     loop: str | None,
     driven: str | None,
     channel: int | None,
+    sweep: str | None,
+    time_zero: str | None,
+    reference: int | None,
     as_json: bool,
 ) -> int:
     """Compare what was captured at the processor's outputs with what PRESET means.
 
-    A capture is a text trace with phase or an impulse response, taken from the processor's line
+    A capture is a text trace with phase, an impulse response, with --sweep a recording of a played
+    sweep, or with --reference two channels of any programme, taken from the processor's line
     output back into the interface. Latency and gain of that loop are fitted; an output's own
     delay and gain are tested with --loop, or between several outputs of one session. What does
     not match gives exit code 1, with the likeliest slips by name.
@@ -67,10 +83,11 @@ def command(
     inputs = [_driven(loaded, name, driven) for name in names]
     held = loaded if profile is None else adapt(loaded, profile).preset
     top_hz = 0.45 * held.sample_rate_hz
-    alone = None if loop is None else _points(loop, channel, top_hz)
+    how = _Reading(channel, sweep, time_zero, reference, top_hz)
+    alone = None if loop is None else how.points(loop, None)
     results = []
     for (_, path), name, source in zip(captures, names, inputs, strict=True):
-        points = _points(path, channel, top_hz)
+        points = how.points(path, name)
         if alone is not None:
             from xover.design.verifying.points import divided
 
@@ -86,7 +103,12 @@ def command(
             )
         )
     results = judge_session(
-        held, results, driven=inputs, loop_known=alone is not None, profile=profile
+        held,
+        results,
+        driven=inputs,
+        loop_known=alone is not None,
+        profile=profile,
+        shares_time=how.shares_time,
     )
     if as_json:
         print_json({"outputs": [_document(one) for one in results]})
@@ -98,13 +120,53 @@ def command(
     return int(Exit.DONE if all(one.matches for one in results) else Exit.ATTENTION)
 
 
-def _points(path: str, channel: int | None, top_hz: float) -> Points:
-    from xover.design.verifying.points import condense
-    from xover.files.captures import AudioAnswers, read_capture
-    from xover.files.paths import shown_path
+class _Reading:
+    """How the files of one verification are read."""
 
-    captured, _ = read_capture(path, audio=AudioAnswers(channel=channel))
-    return condense(captured, top_hz=top_hz, name=shown_path(path))
+    def __init__(
+        self,
+        channel: int | None,
+        sweep: str | None,
+        time_zero: str | None,
+        reference: int | None,
+        top_hz: float,
+    ) -> None:
+        if time_zero is not None and sweep is None:
+            raise Refused.at("", "--time-zero belongs to --sweep SWEEP, which is not given")
+        self.channel, self.reference, self.top_hz = channel, reference, top_hz
+        self.sweep, self.time_zero = sweep, time_zero
+        self.takes: tuple[str, ...] = ()
+        if sweep is not None:
+            from xover.files.sweep_recordings import take_names
+
+            self.takes = tuple(take_names(sweep))
+
+    @property
+    def shares_time(self) -> bool:
+        """Whether the files of several outputs have one time zero."""
+        return self.sweep is None or self.time_zero == "file" or bool(self.takes)
+
+    def points(self, path: str, output: str | None) -> Points:
+        """The points of a capture; of a file with several sweeps that of the output's name."""
+        from typing import Literal, cast
+
+        from xover.cli.progress import progress
+        from xover.design.verifying.points import condense
+        from xover.files.captures import AudioAnswers, read_capture
+        from xover.files.paths import shown_path
+        from xover.files.sweep_recordings import SweepAnswers
+        from xover.model.names import fold
+
+        answers = None
+        if self.sweep is not None:
+            named = fold(output) if output is not None else None
+            take = next((name for name in self.takes if fold(name) == named), None)
+            zero = cast("Literal['direct', 'file']", self.time_zero or "direct")
+            answers = SweepAnswers(self.sweep, take, zero)
+        audio = AudioAnswers(channel=self.channel, reference=self.reference, sweep=answers)
+        with progress("reading") as told:
+            captured, _ = read_capture(path, audio=audio, progress=told)
+        return condense(captured, top_hz=self.top_hz, name=shown_path(path))
 
 
 def _driven(preset: Preset, output: str, asked: str | None) -> str:

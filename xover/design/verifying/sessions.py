@@ -43,11 +43,12 @@ def judge_session(
     driven: Sequence[str],
     loop_known: bool,
     profile: Profile | None = None,
+    shares_time: bool = True,
 ) -> list[Verified]:
     """The same results with delay and gain judged where that can be done.
 
-    `driven` names the input of each capture. Results of captures that do not share a loop and a
-    time zero must not be judged together.
+    `driven` names the input of each capture. Delays are judged only where the captures share one
+    time zero; results of captures that do not share a loop must not be judged together.
     """
     judged = list(results)
     indices = [_index(preset, one.output) for one in results]
@@ -73,6 +74,8 @@ def judge_session(
         ("delay_ms", delays, delay_limit_ms, absolute_delay),
         ("gain_db", gains, gain_limit_db, loop_known),
     ):
+        if field == "delay_ms" and not shares_time:
+            continue
         if not absolute and (len(results) < 2 or not same_input):
             continue
         common = 0.0 if absolute else _common([one.offset for one in offsets], limit)
