@@ -16,6 +16,7 @@ import pytest
 import soundfile
 from msgspec.structs import replace
 
+import xover
 from xover.cli.entry import run
 from xover.design.adapting.adaptation import adapt
 from xover.files.preset_json import load
@@ -220,3 +221,91 @@ def test_captures_that_cannot_be_compared(tmp_path, capsys):
     soundfile.write(noise, 0.1 * random, RATE_HZ, subtype="DOUBLE")
     assert run(["verify", str(HALL), "--drive", "Left", "--output", "Top L", str(noise)]) == 2
     assert "too noisy" in capsys.readouterr().err
+
+
+# From recordings of test signals, and limiters
+
+
+@pytest.fixture(scope="module")
+def sweep(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("sweep")
+    path = folder / "sweep.wav"
+    words = ["--start", "20", "--stop", "20000", "--duration", "3", "-o", str(path)]
+    assert run(["signal", "sweep", *words]) == 0
+    return path
+
+
+def through(source: Path, target: Path, graph: str) -> str:
+    """A file through ffmpeg."""
+    subprocess.run(
+        [imageio_ffmpeg.get_ffmpeg_exe(), "-hide_banner", "-loglevel", "error", "-y",
+         "-i", str(source), "-af", graph, "-c:a", "pcm_f32le", str(target)],
+        check=True,
+    )  # fmt: skip
+    return str(target)
+
+
+def test_from_a_recording_of_a_sweep(held, sweep, tmp_path, capsys):
+    item = held.output("Top L")
+    path = through(sweep, tmp_path / "right.wav", chain(item))
+    words = ["--drive", "Left", "--output", "Top L"]
+    code, answer = verify(capsys, *words, path, "--sweep", str(sweep))
+    assert (code, answer["outputs"][0]["matches"]) == (0, True)
+    wrong = replace(item, eq=(item.eq[0], replace(item.eq[1], gain_db=-item.eq[1].gain_db)))
+    path = through(sweep, tmp_path / "wrong.wav", chain(wrong))
+    code, answer = verify(capsys, *words, path, "--sweep", str(sweep))
+    slips = answer["outputs"][0]["explanations"][0]["slips"]
+    assert (code, [one["where"] for one in slips]) == (1, ["outputs[1].eq[1].gain_db"])
+
+
+def test_from_two_channels_of_noise(held, tmp_path, capsys):
+    played = 0.05 * np.random.default_rng(2).standard_normal(10 * RATE_HZ)
+    soundfile.write(tmp_path / "played.wav", played, RATE_HZ, subtype="FLOAT")
+    path = through(tmp_path / "played.wav", tmp_path / "heard.wav", chain(held.output("Top L")))
+    heard, _ = soundfile.read(path)
+    both = np.stack([played, heard[: played.size]], axis=1)
+    soundfile.write(tmp_path / "both.wav", both, RATE_HZ, subtype="FLOAT")
+    words = ["--drive", "Left", "--output", "Top L", str(tmp_path / "both.wav")]
+    code, answer = verify(capsys, *words, "--reference", "1")
+    assert (code, answer["outputs"][0]["matches"]) == (0, True)
+
+
+@pytest.mark.parametrize(("threshold_dbu", "matches"), [(8.2, True), (5.2, False)])
+def test_a_limiter_on_a_staircase(threshold_dbu, matches, tmp_path, capsys):
+    # ffmpeg's `alimiter` holds the peak; the player's 0 dBFS is +18 dBu, so +8.2 dBu as the rms of
+    # a sine are a peak of 10^((8.2 − 18)/20).
+    said = {"frequency": 1000, "from": -30, "to": -6, "step": 3, "hold": 0.3, "rest": 0.3,
+            "rate": 16_000}  # fmt: skip
+    words = [word for name, value in said.items() for word in (f"--{name}", str(value))]
+    assert run(["signal", "steps", *words, "--loud", "-o", str(tmp_path / "steps.wav")]) == 0
+    hall = load(HALL)
+    top = hall.output("Top L")
+    alone = replace(top, limiter=replace(top.limiter, rms=None), eq=(), high_pass=None)
+    preset = replace(
+        hall, groups=(), outputs=tuple(alone if o.name == "Top L" else o for o in hall.outputs)
+    )
+    xover.save(preset, tmp_path / "hall.json", overwrite=True)
+    limit = 10.0 ** ((threshold_dbu - 18.0) / 20.0)
+    graph = f"alimiter=limit={limit}:attack=2:release=60:level=disabled:asc=0"
+    path = through(tmp_path / "steps.wav", tmp_path / "heard.wav", graph)
+    capsys.readouterr()
+    code = run(
+        ["verify", str(tmp_path / "hall.json"), "--drive", "Left", "--output", "Top L", path,
+         "--limiter", str(tmp_path / "steps.wav"), "--full-scale-dbu", "18", "--json"]
+    )  # fmt: skip
+    (one,) = json.loads(capsys.readouterr().out)["outputs"]
+    assert one["threshold_dbu"] == pytest.approx(threshold_dbu, abs=0.5)
+    assert one["kind"] == "peak"
+    if matches:
+        assert any("as meant" in sentence for sentence in one["sentences"])
+    else:
+        assert code == 1
+        assert "a peak read as rms" in one["sentences"][0]
+
+
+def test_a_limiter_needs_the_staircase_it_was_played(tmp_path, sweep, capsys):
+    words = ["verify", str(HALL), "--drive", "Left", "--output", "Top L", str(sweep)]
+    assert run([*words, "--limiter", str(sweep)]) == 2
+    assert "this is no staircase" in capsys.readouterr().err
+    assert run([*words, "--full-scale-dbu", "18"]) == 2
+    assert "belongs to --limiter" in capsys.readouterr().err

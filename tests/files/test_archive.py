@@ -446,11 +446,11 @@ def script(text: str, *words: str, data: bytes = b"") -> str:
 
 
 def test_nothing_acknowledged_is_lost_by_a_kill(tmp_path):
-    # Sixty kills here; tests/bench/archive_safety.py does a thousand.
+    # Twenty-five kills here; tests/bench/archive_safety.py does a thousand.
     from xover.files.preset_json import dumps
 
     folder, cache = str(tmp_path / "archive"), str(tmp_path / "cache")
-    acknowledged = script(KILLS, folder, cache, "60", "0.06", data=dumps(preset())).split()
+    acknowledged = script(KILLS, folder, cache, "25", "0.3", data=dumps(preset())).split()
     assert acknowledged
     archive = Archive(folder, cache=cache)
     listed = everything_listed(archive)

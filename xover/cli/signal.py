@@ -357,7 +357,7 @@ def polarity(outputs: tuple[str, ...], preset: str | None, **options: Any) -> No
     default=0.5,
     show_default=True,
     metavar="S",
-    help="Silence after each.",
+    help="At the lowest level before each.",
 )
 def steps(**options: Any) -> None:
     """A sine that gets louder step by step, to find where a limiter sets in.

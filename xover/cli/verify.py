@@ -47,6 +47,18 @@ if TYPE_CHECKING:
     metavar="CH",
     help="Two channels of any programme: which one is the signal that was played.",
 )
+@click.option(
+    "--limiter",
+    "steps",
+    metavar="STEPS",
+    help="Captures are recordings of this file of `signal steps`: test the limiter instead.",
+)
+@click.option(
+    "--full-scale-dbu",
+    type=click.FloatRange(-40.0, 40.0),
+    metavar="X",
+    help="With --limiter: the level of the player's 0 dBFS at the processor's input.",
+)
 @json_option
 def command(
     preset: str,
@@ -58,6 +70,8 @@ def command(
     sweep: str | None,
     time_zero: str | None,
     reference: int | None,
+    steps: str | None,
+    full_scale_dbu: float | None,
     as_json: bool,
 ) -> int:
     """Compare what was captured at the processor's outputs with what PRESET means.
@@ -82,6 +96,12 @@ def command(
         raise Refused.at("", "an output is named twice; give one capture of each")
     inputs = [_driven(loaded, name, driven) for name in names]
     held = loaded if profile is None else adapt(loaded, profile).preset
+    if steps is not None:
+        if sweep is not None or reference is not None or loop is not None:
+            raise Refused.at("", "--limiter goes without --sweep, --reference and --loop")
+        return _limiters(held, names, captures, inputs, steps, full_scale_dbu, channel, as_json)
+    if full_scale_dbu is not None:
+        raise Refused.at("", "--full-scale-dbu belongs to --limiter STEPS, which is not given")
     top_hz = 0.45 * held.sample_rate_hz
     how = _Reading(channel, sweep, time_zero, reference, top_hz)
     alone = None if loop is None else how.points(loop, None)
@@ -117,6 +137,40 @@ def command(
 
         for line in verification_text(held, results):
             click.echo(line)
+    return int(Exit.DONE if all(one.matches for one in results) else Exit.ATTENTION)
+
+
+def _limiters(
+    held: Preset,
+    names: tuple[str, ...],
+    captures: tuple[tuple[str, str], ...],
+    inputs: list[str],
+    steps: str,
+    full_scale_dbu: float | None,
+    channel: int | None,
+    as_json: bool,
+) -> int:
+    """Test limiters on recordings of a staircase."""
+    from xover.design.verifying.limiters import verify_limiter
+    from xover.files.step_recordings import read_steps
+    from xover.sheets.verification_text import limiter_text
+
+    results = []
+    for (_, path), name, source in zip(captures, names, inputs, strict=True):
+        recording = read_steps(path, steps, channel=channel)
+        results.append(
+            verify_limiter(
+                held, name, recording, driven=source, player_full_scale_dbu=full_scale_dbu
+            )
+        )
+    if as_json:
+        import msgspec
+
+        print_json({"outputs": [msgspec.to_builtins(one) for one in results]})
+    else:
+        for one in results:
+            for line in limiter_text(one):
+                click.echo(line)
     return int(Exit.DONE if all(one.matches for one in results) else Exit.ATTENTION)
 
 

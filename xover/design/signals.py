@@ -233,7 +233,7 @@ def steps_signal(
     sample_rate_hz: float = 48_000.0,
     loud: bool = False,
 ) -> Signal:
-    """A sine in rising steps, each held and followed by silence, after a timing mark.
+    """A sine in rising steps, a rest at the lowest level before each, after a timing mark.
 
     The levels are `from_dbfs`, `from_dbfs` + `step_db` … up to `to_dbfs`. The mark is a sweep over
     an octave about the frequency at the lowest level. Raises `Refused`.

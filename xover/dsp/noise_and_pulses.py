@@ -161,23 +161,37 @@ def level_steps(
     rest_s: float,
     sample_rate_hz: float,
 ) -> tuple[Array, NDArray[np.int64]]:
-    """A sine held at one level after the other: samples (n,) and where each level begins (k,).
+    """One sine held at one level after the other: samples (n,) and where each level begins (k,).
 
-    0 dB is peak 1.0. Between two there is a rest of silence; the edges are 5 ms or a period long,
-    whichever is more. Raises `Refused` where a step is too short for its frequency.
+    0 dB is peak 1.0. Before each level and after the last there is a rest at the first, lowest
+    level, in which a limiter can be watched as it lets go. Levels change where the sine passes
+    zero, so that what happens within the first period belongs to the limiter. Holds and rests
+    last whole periods. Raises `Refused` where a step is too short for its frequency.
     """
-    edge_s = max(0.005, 1.0 / frequency_hz)
-    if hold_s < 4.0 * edge_s:
+    if hold_s < 4.0 / frequency_hz:
         raise Refused.at(
             "",
-            f"each step must last at least {plain(4.0 * edge_s, 3)} s at {show_hz(frequency_hz)}",
+            f"each step must last at least {plain(4.0 / frequency_hz, 3)} s at "
+            f"{show_hz(frequency_hz)}",
         )
-    hold, rest = round(hold_s * sample_rate_hz), round(rest_s * sample_rate_hz)
-    time_s = np.arange(hold) / sample_rate_hz
-    edge = np.clip(np.minimum(time_s, time_s[-1] - time_s) / edge_s, 0.0, 1.0)
-    burst = np.sin(2.0 * np.pi * frequency_hz * time_s) * np.sin(0.5 * np.pi * edge) ** 2
-    starts = rest + np.arange(levels_db.size, dtype=np.int64) * (hold + rest)
-    samples = np.zeros(int(starts[-1]) + hold + rest)
-    for start, level_db in zip(starts, levels_db, strict=True):
-        samples[start : start + hold] = 10.0 ** (level_db / 20.0) * burst
-    return samples, starts
+    period = sample_rate_hz / frequency_hz
+    hold, rest = (max(1, round(one * frequency_hz)) for one in (hold_s, rest_s or 1e-9))
+    cycles = np.zeros(levels_db.size * (hold + rest) + rest)
+    first = rest + np.arange(levels_db.size) * (hold + rest)
+    for start, level_db in zip(first, levels_db, strict=True):
+        cycles[start : start + hold] = level_db
+    is_held = np.zeros(cycles.size, dtype=np.bool_)
+    for start in first:
+        is_held[start : start + hold] = True
+    cycles[~is_held] = levels_db[0]
+    count = round(cycles.size * period)
+    time = np.arange(count)
+    at = np.minimum((time / period).astype(np.int64), cycles.size - 1)
+    samples = 10.0 ** (cycles[at] / 20.0) * np.sin(
+        2.0 * np.pi * frequency_hz * time / sample_rate_hz
+    )
+    edge = max(round(0.005 * sample_rate_hz), round(period))
+    fade = np.sin(0.5 * np.pi * np.arange(edge) / edge) ** 2
+    samples[:edge] *= fade
+    samples[-edge:] *= fade[::-1]
+    return np.asarray(samples), np.round(first * period).astype(np.int64)

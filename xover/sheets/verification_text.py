@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from xover.design.verifying.limiters import LimiterVerified
 from xover.design.verifying.verification import Verified
 from xover.model.names import inert
 from xover.model.places import label
@@ -46,3 +47,11 @@ def _output(preset: Preset, one: Verified) -> list[str]:
         lines.append(f"  not testable this way: {names}")
     lines += [f"  {note}" for note in one.notes]
     return lines
+
+
+def limiter_text(one: LimiterVerified) -> list[str]:
+    """The lines about one limiter, all inert."""
+    verdict = "matches" if one.matches else "does not match"
+    lines = [f"{one.output}, {one.kind} limiter: {verdict} (a sine of {show_hz(one.frequency_hz)})"]
+    lines += [f"  {sentence}" for sentence in one.sentences]
+    return [inert(line) for line in lines]
