@@ -78,7 +78,7 @@ def test_json(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     findings = json.loads(captured.out)["findings"]
     assert [one["code"] for one in findings] == ["no-limiter", "muted-output"]
     assert [list(one) for one in findings] == [
-        ["code", "severity", "where", "message", "caution"]
+        ["code", "severity", "where", "message", "caution", "also"]
     ] * 2
     assert findings[0]["caution"]
     assert findings[1]["caution"] is None
