@@ -12,6 +12,9 @@ import soundfile
 from scipy import signal
 
 from tests.cli.conftest import Ran
+from xover.acoustics.loudspeaker import response_at_1m
+from xover.dsp.axis import Axis
+from xover.files.preset_json import load
 from xover.files.traces import read_text
 
 Run = Callable[..., Ran]
@@ -130,6 +133,31 @@ def test_the_microphone_may_answer_where_the_capture_is_audio(xover: Run, tmp_pa
     np.testing.assert_allclose(table[:, 1:], [[-1.5, -2.0]] * len(table), atol=1e-9)
     ran = xover(*arguments, "--phase-unit", "deg")
     assert "mic.txt: magnitude in dB (as such files are" in " ".join(ran.out.split())
+
+
+def test_a_boxes_own_response_from_a_capture_at_a_distance(
+    xover: Run, tmp_path: Path, preset_path: Path
+) -> None:
+    """By hand: 90 dB at 1 m and 2.83 V, captured at 4 m with 10 V, is 90 − 12.0412 + 10.9638 dB,
+    4·2.913753 ms late (ISO 9613-1 at 20 °C); the box's own response is the 90 dB without delay.
+    """
+    level_db = 90.0 - 20 * np.log10(4.0) + 20 * np.log10(10 / 2.83)
+    path = write(tmp_path / "box.txt", level_db, -0.36 * F * 4 * 2.913753)
+    ran = xover("trace", path, "--attach", preset_path, "--loudspeaker", "Full box", "--distance",
+                "4", "--drive-v", "10", "--spl-calibration", "0")  # fmt: skip
+    assert ran.code == 0, ran.err
+    assert "the flight in it, and taken out" in ran.err
+    preset = load(preset_path)
+    own = response_at_1m(preset.loudspeaker("Full box"), Axis(F[1:-1], 48_000.0), air=preset.air)
+    np.testing.assert_allclose(20 * np.log10(np.abs(own.response)), 90.0, atol=1e-6)
+    assert np.abs(np.angle(own.response)).max() < 0.02
+    assert (own.level, own.basis) == ("spl", "trace")
+
+
+def test_a_figure_of_0_is_an_option_used(xover: Run, tmp_path: Path) -> None:
+    ran = xover("trace", write(tmp_path / "a.txt", -1.0), "--captured-input-dbu", "0")
+    assert ran.code == 2
+    assert "--captured-input-dbu belongs to --attach" in ran.err
 
 
 @pytest.mark.parametrize(

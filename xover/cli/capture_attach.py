@@ -66,6 +66,12 @@ attach_options = group(
         help="Whether the flight over --distance is out of the trace already "
         "(default: by its delay).",
     ),
+    click.option(
+        "--drive-v",
+        type=click.FloatRange(0.0, 1000.0, min_open=True),
+        metavar="V",
+        help="The voltage at the box that gave this SPL (with --loudspeaker; default 2.83).",
+    ),
     click.option("--full", is_flag=True, help="Thin nothing."),
     click.option(
         "-o",
@@ -93,10 +99,11 @@ def check_attach(files: tuple[str, ...], options: dict[str, Any]) -> None:
             "loudspeaker": "--loudspeaker",
             "distance_m": "--distance",
             "flight": "--flight",
+            "drive_v": "--drive-v",
             "full": "--full",
         }
         for key, option in only_attached.items():
-            if options[key] and not (key == "session" and options["average"] == "complex"):
+            if _given(options[key]) and not (key == "session" and options["average"] == "complex"):
                 raise Refused.at("", f"{option} belongs to --attach PRESET, which is not given")
         return
     if len(files) != 1 and options["average"] is None:
@@ -118,12 +125,16 @@ def check_attach(files: tuple[str, ...], options: dict[str, Any]) -> None:
             ("driven", "--driven"),
             ("captured_input_dbu", "--captured-input-dbu"),
         ):
-            if options[key]:
+            if _given(options[key]):
                 raise Refused.at("", f"{option} belongs to a measurement, not to --loudspeaker")
         if options["distance_m"] is None:
             raise Refused.at("", "--loudspeaker needs --distance M, microphone to box")
         return
-    for key, option in (("distance_m", "--distance"), ("flight", "--flight")):
+    for key, option in (
+        ("distance_m", "--distance"),
+        ("flight", "--flight"),
+        ("drive_v", "--drive-v"),
+    ):
         if options[key] is not None:
             raise Refused.at("", f"{option} goes with --loudspeaker")
     for key, option in (("output", "--output"), ("listener", "--listener")):
@@ -135,6 +146,11 @@ def check_attach(files: tuple[str, ...], options: dict[str, Any]) -> None:
             "--attach needs --captured flat, settings or unknown: what was in force during the "
             "capture is never assumed",
         )
+
+
+def _given(value: object) -> bool:
+    """Whether an option was used; a figure of 0 was."""
+    return value is not None and value is not False and value != ()
 
 
 def attach(capture: tuple[CapturedResponse, Provenance], options: dict[str, Any]) -> None:
@@ -163,10 +179,13 @@ def attach(capture: tuple[CapturedResponse, Provenance], options: dict[str, Any]
             loudspeaker=box,
             trace=trace,
             distance_m=options["distance_m"],
+            drive_v=options["drive_v"] or 2.83,
             flight_removed=None if flight is None else flight == "removed",
         )
         own = changed.loudspeaker(box).response
         assert own is not None
+        if options["drive_v"] is not None and trace.level != "spl":
+            say("the level is relative, so --drive-v changes no figure")
         state = "out of it already" if own.flight_removed else "in it, and taken out"
         what = f"the own response of {box}, the flight {state}"
     else:

@@ -42,7 +42,8 @@ def mean_of_rows(captured: CapturedResponse, of: Mean) -> CapturedResponse:
     if coherence is not None:
         coherence = np.clip(np.add.reduceat(coherence, starts) / counts, 0.0, 1.0)
     largest = int(counts.max())
-    what = f"{np.count_nonzero(counts > 1)} frequencies with up to {largest} rows each"
+    several = int(np.count_nonzero(counts > 1))
+    what = f"rows of one frequency ({several} such, up to {largest} rows each)"
     if of == "power":
         power = np.add.reduceat(10.0 ** (captured.magnitude_db / 10.0), starts) / counts
         lost = "" if captured.phase_deg is None else "; a mean of power has no phase"

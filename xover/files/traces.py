@@ -31,12 +31,12 @@ FREQUENCY_MAX_HZ = 1_000_000.0
 MAGNITUDE_MAX_DB = 1000.0
 PHASE_MAX_DEG = 1e9
 
-_IN_KHZ = re.compile(r"\bkhz\b", re.I)
-_IN_HZ = re.compile(r"\bhz\b", re.I)
-_IN_DB = re.compile(r"\bdb|spl|pegel|level|niveau|nivel|livello", re.I)
+_IN_KHZ = re.compile(r"\bkhz\b|кгц|千赫", re.I)
+_IN_HZ = re.compile(r"\bhz\b|(?<!к)гц|赫", re.I)
+_IN_DB = re.compile(r"\bdb|дб|分贝|spl|pegel|level|niveau|nivel|livello|уров", re.I)
 _IN_LINEAR = re.compile(r"\blin|ratio|factor|faktor|v/v|pa/v|\b[mµu]?pa\b|\bm?v\b", re.I)
-_IN_DEG = re.compile(r"\bdeg|°|\bgrad\b|\bgrados?\b|\bgradi\b|\bdegr", re.I)
-_IN_RAD = re.compile(r"\brad", re.I)
+_IN_DEG = re.compile(r"\bdeg|°|\bgrad\b|\bgrados?\b|\bgradi\b|\bdegr|град|\b度", re.I)
+_IN_RAD = re.compile(r"\brad|\bрад|弧度", re.I)
 
 
 def read_text(
