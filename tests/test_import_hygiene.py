@@ -27,6 +27,8 @@ def loaded(statement: str) -> set[str]:
         ("import xover.files.preset_json", {"msgspec"}),
         ("import xover.cli.entry", {"msgspec", "click"}),
         ("import xover.cli.new, xover.cli.schema, xover.cli.sheet", {"msgspec", "click"}),
+        ("import xover.cli.map, xover.cli.array, xover.cli.distance", {"msgspec", "click"}),
+        ("import xover.sheets.plan, xover.sheets.room_figures", {"msgspec", "numpy"}),
         ("import xover.dsp.response, xover.acoustics.field", {"msgspec", "numpy"}),
         ("import xover.design.alignment, xover.design.distance", {"msgspec", "numpy"}),
         ("import xover.sheets.curves, xover.sheets.rows", {"msgspec", "numpy"}),

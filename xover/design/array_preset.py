@@ -21,7 +21,7 @@ from xover.model.names import fold, listed, quoted
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.model.processing import Group, Output
-from xover.model.ranges import NAME_LENGTH, Gain, PositionM
+from xover.model.ranges import NAME_LENGTH, CoordinateM, Gain, PositionM
 from xover.model.rig import Aim, AmplifierChannel, Source
 from xover.model.units import plain, show_ms
 from xover.model.walk import number_problem
@@ -276,6 +276,10 @@ def _position(source: Source, element: Element) -> PositionM:
     x, y, z = source.position_m
     x += element.ahead_m * math.sin(turn) + element.right_m * math.cos(turn)
     y += element.ahead_m * math.cos(turn) - element.right_m * math.sin(turn)
+    for value in (x, y):
+        problem = number_problem(value, CoordinateM)
+        if problem:
+            raise Refused.at("sources", f"a box of the array would stand out of reach: {problem}")
     return round(x, ENTERED_M) + 0.0, round(y, ENTERED_M) + 0.0, z
 
 
