@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 from hypothesis import HealthCheck, given, settings
@@ -62,8 +63,7 @@ def _mapped(preset: Preset) -> None:
         area = area_of(preset, most=60)
         plan = plan_of(area.x_m, area.y_m, width=12, height=6)
         found = level_map(preset, plan.area(area.z_m), Band.near(250.0, 3), drive_of(preset))
-    except Refused as refused:
-        assert str(refused)
+    except Refused:
         return
     assert found.level_db.shape == (found.area.rows, found.area.columns)
     assert not np.isnan(found.level_db).any()
@@ -74,14 +74,13 @@ def _mapped(preset: Preset) -> None:
 
 def _delayed(preset: Preset) -> None:
     names = [item.name for item in preset.outputs]
-    for move, to in zip(names, names[1:], strict=False):
+    for move, to in pairwise(names):
         for place in preset.listeners[:1]:
             try:
                 answer = delay_by_distance(
                     preset, move=[move], to=to, listener=place.name, show_temperature_c=30.0
                 )
-            except Refused as refused:
-                assert str(refused)
+            except Refused:
                 continue
             assert all(math.isfinite(row.ms) for row in answer.results[0].arrivals)
             assert distance_text(preset, answer, points=True)
@@ -94,7 +93,6 @@ def _arrayed(preset: Preset) -> None:
         for layout in (endfire(3, 1.0, speed), gradient(2, 1.0, speed), arc(4, 1.0, 60.0, speed)):
             try:
                 answer = array_preset(preset, item.name, layout)
-            except Refused as refused:
-                assert str(refused)
+            except Refused:
                 continue
             assert loads(dumps(answer.preset)) == answer.preset
