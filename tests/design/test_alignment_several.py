@@ -124,6 +124,16 @@ def test_a_chain_is_solved_through_the_middle() -> None:
     assert not any(one.inverted for one in again.results)
 
 
+def test_the_order_of_naming_changes_nothing() -> None:
+    _, one = chain()
+    _, two = chain(move=["Sub", "Mid"])
+    assert one.loss_db == pytest.approx(two.loss_db, abs=1e-9)
+    for first, second in zip(one.results, reversed(two.results), strict=True):
+        assert first.move == second.move
+        assert first.relative_delay_ms == pytest.approx(second.relative_delay_ms, abs=1e-5)
+        assert first.polarity == second.polarity
+
+
 def test_movers_earlier_and_later_leave_no_negative_delay() -> None:
     preset = three_ways({"Row 8": (30.0, 23.0, 26.5)}, inverted=(False, True, False))
     answer = solve(preset, move=["Mid", "Sub"])

@@ -76,6 +76,17 @@ def test_locked_filters_stay() -> None:
     assert solve(replace(preset, outputs=tuple(outputs))).hints == ()
 
 
+def test_a_locked_polarity_is_not_turned_by_a_hint() -> None:
+    """Filters that sum only with one side turned over are not offered where none may turn."""
+    preset = uneven()
+    locked = replace(preset.outputs[0], locked=("polarity",))
+    preset = replace(preset, outputs=(locked, *preset.outputs[1:]))
+    for hint in solve(preset).hints:
+        better = solve(taken(preset, hint.changes))
+        assert not better.results[0].inverted
+        assert better.loss_db == pytest.approx(hint.loss_db, abs=0.1)
+
+
 def test_a_box_is_not_sent_below_its_range() -> None:
     preset = uneven()
     power = Power(continuous=300.0)

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import sys
-from collections.abc import Callable, Iterator
 from pathlib import PurePath
 from typing import TYPE_CHECKING, cast
 
@@ -25,6 +22,7 @@ from xover.cli.common import (
     write_result,
 )
 from xover.cli.outcome import Exit, on_terminal, print_json, say
+from xover.cli.progress import progress
 from xover.model.names import inert
 from xover.model.problems import Refused
 from xover.sheets.alignment_text import alignment_text
@@ -127,7 +125,7 @@ def command(
 
     loaded = open_preset(preset)
     weights = listener_weights(loaded, listeners)
-    with _progress() as progress:
+    with progress("searching") as bar:
         answer = align(
             loaded,
             move=output_names(loaded, move),
@@ -142,7 +140,7 @@ def command(
             assume_shared_zero=assume_shared_zero,
             mixed=mixed,
             all_pass=all_pass,
-            progress=progress,
+            progress=bar,
         )
     if plot is not None and plot != "-":
         from xover.sheets.loss_plot import loss_figure
@@ -183,27 +181,3 @@ def _check_plot(plot: str, as_json: bool) -> None:
         raise Refused.at("", f"--plot {plot}: the name ends in .svg, .png or .pdf, or is -")
     if plot == "-" and as_json:
         raise Refused.at("", "--plot - and --json both write to stdout; choose one")
-
-
-@contextlib.contextmanager
-def _progress() -> Iterator[Callable[[float], None] | None]:
-    """How much of a long search is done, on a terminal alone; wiped out at its end."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from time import monotonic
-
-    began = monotonic()
-    shown = False
-
-    def show(done: float) -> None:
-        nonlocal shown
-        if monotonic() - began >= 0.3:
-            shown = True
-            print(f"\rsearching, {100.0 * done:.0f} %", end="", file=sys.stderr, flush=True)
-
-    try:
-        yield show
-    finally:
-        if shown:
-            print("\r" + " " * 20 + "\r", end="", file=sys.stderr, flush=True)

@@ -116,7 +116,7 @@ def align(
         runners_up=tuple(
             _runner_up(preset, solved, entry.solution) for entry in solved.others(MAX_ALTERNATIVES)
         ),
-        hints=hints_for(preset, scene, without.answer, axis),
+        hints=hints_for(preset, scene, ties, without.answer, axis),
         drive=question.drive,
         notes=tuple(notes),
     )

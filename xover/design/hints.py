@@ -16,7 +16,7 @@ from msgspec.structs import replace
 from xover.design.answer import Hint
 from xover.design.choice import ListenerParts
 from xover.design.delay_search import DelayProblem, Minimum, lowest
-from xover.design.joint import Solution
+from xover.design.joint import Solution, Ties
 from xover.design.overlap import (
     WIDEST_OCTAVES,
     BoolArray,
@@ -56,29 +56,46 @@ class _Facing:
 
 
 @dataclass(frozen=True)
-class _Sum:
-    """The best a pair can do by delay and polarity: its loss, and the level of its sum."""
+class _Free:
+    """What may change between two outputs: delays about the answer's, and polarity or not."""
 
-    loss_db: float
-    level_db: float
+    delay_ms: float
+    held: bool
+    polarities: tuple[bool, ...]
 
 
-def hints_for(preset: Preset, scene: Scene, answer: Solution, axis: Axis) -> tuple[Hint, ...]:
+def hints_for(
+    preset: Preset, scene: Scene, ties: Ties, answer: Solution, axis: Axis
+) -> tuple[Hint, ...]:
     """For every pair that counts, the best of the filters beside today's, if any is worth it."""
-    delays = dict(zip(scene.move, answer.delays_ms, strict=True)) | {scene.question.to: 0.0}
     found: list[Hint] = []
     for pair in scene.pairs:
-        found += _of_pair(preset, scene, pair, delays[pair.second] - delays[pair.first], axis)
+        found += _of_pair(preset, scene, pair, _free(scene, ties, answer, pair), axis)
     return tuple(found)
 
 
-def _of_pair(
-    preset: Preset, scene: Scene, pair: PairParts, delay_ms: float, axis: Axis
-) -> list[Hint]:
+def _free(scene: Scene, ties: Ties, answer: Solution, pair: PairParts) -> _Free:
+    delays, turns = [0.0, 0.0], [False, False]
+    delay_of: list[int | None] = [None, None]
+    polarity_of: list[int | None] = [None, None]
+    for end, name in enumerate((pair.first, pair.second)):
+        if name in scene.move:
+            at = scene.move.index(name)
+            delays[end], turns[end] = answer.delays_ms[at], answer.inverted[at]
+            delay_of[end], polarity_of[end] = ties.delay_of[at], ties.polarity_of[at]
+    both = polarity_of[0] != polarity_of[1]
+    return _Free(
+        delays[1] - delays[0],
+        delay_of[0] == delay_of[1],
+        (False, True) if both else (turns[0] != turns[1],),
+    )
+
+
+def _of_pair(preset: Preset, scene: Scene, pair: PairParts, free: _Free, axis: Axis) -> list[Hint]:
     """Hints for one pair; delays are sought about that of the answer."""
     outputs = preset.output(pair.first), preset.output(pair.second)
     facing = _facing(outputs, pair.at[0])
-    best = _minimum(scene, pair.at, delay_ms)
+    best = _minimum(scene, pair.at, free)
     if best.value_db < WORTH_LOOKING_DB:
         return []
     if facing.low_pass is None and facing.high_pass is None:
@@ -95,7 +112,7 @@ def _of_pair(
         parts = _filtered(scene, pair, changed, turns, axis)
         if parts is None:
             continue
-        other = _minimum(scene, parts, delay_ms)
+        other = _minimum(scene, parts, free)
         if best.value_db - other.value_db < WORTH_SAYING_DB:
             continue
         masks = [then.mask | now.mask for then, now in zip(pair.at, parts, strict=True)]
@@ -122,8 +139,8 @@ def _variants(
 ) -> Iterator[tuple[Crossover | None, Crossover | None]]:
     """Other pairs of filters: one side changed, or both in the same way."""
     low_pass, high_pass = facing.low_pass, facing.high_pass
-    lows = _beside(low_pass) if low_pass and _free(preset, facing.lower, "low_pass") else []
-    highs = _beside(high_pass) if high_pass and _free(preset, facing.upper, "high_pass") else []
+    lows = _beside(low_pass) if low_pass and _is_open(preset, facing.lower, "low_pass") else []
+    highs = _beside(high_pass) if high_pass and _is_open(preset, facing.upper, "high_pass") else []
     for low in lows:
         yield from _if_sound(preset, facing, low, high_pass)
     for high in highs:
@@ -197,7 +214,7 @@ def _box_range(preset: Preset, output: Output) -> tuple[float, float]:
     return max((low for low, _ in ranges), default=0.0), min((h for _, h in ranges), default=np.inf)
 
 
-def _free(preset: Preset, output: Output, stage: Stage) -> bool:
+def _is_open(preset: Preset, output: Output, stage: Stage) -> bool:
     """Whether neither the output nor anything that follows it there is locked."""
     tied = followers(preset, output.name, stage)
     return not any(
@@ -250,17 +267,17 @@ def _filtered(
     return tuple(found)
 
 
-def _minimum(scene: Scene, parts: tuple[ListenerParts, ...], delay_ms: float) -> Minimum:
-    """The least the pair can lose by polarity and a delay within two periods of `delay_ms`."""
+def _minimum(scene: Scene, parts: tuple[ListenerParts, ...], free: _Free) -> Minimum:
+    """The least the pair can lose by what is free, the delay within two periods of the answer's."""
     question = scene.question
     weights = shares([question.weight(part.listener) for part in parts], question.criterion)
     problem = DelayProblem([part.pair() for part in parts], question.criterion, weights)
-    reach_ms = min(2e3 / problem.lowest_hz, question.max_delay_ms)
+    reach_ms = 0.0 if free.held else min(2e3 / problem.lowest_hz, question.max_delay_ms)
     return lowest(
         problem,
-        from_ms=delay_ms - reach_ms,
-        to_ms=delay_ms + reach_ms,
-        polarities=(False,) if question.keep_polarity else (False, True),
+        from_ms=free.delay_ms - reach_ms,
+        to_ms=free.delay_ms + reach_ms,
+        polarities=free.polarities,
     )
 
 
