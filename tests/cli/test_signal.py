@@ -16,9 +16,11 @@ import imageio_ffmpeg
 import numpy as np
 import pytest
 import soundfile
+from msgspec.structs import replace
 from scipy import signal
 
 from tests.cli.conftest import Ran
+from tests.cli.test_verify import HALL, chain
 from xover.cli.entry import run
 from xover.files.preset_json import load
 
@@ -302,3 +304,23 @@ def test_nothing_is_overwritten(xover: Run, tmp_path: Path) -> None:
     assert "exists already" in ran.err
     assert path.read_bytes() == before
     assert xover("signal", "click", "--count", 2, "-o", path, "--force").code == 0
+
+
+@pytest.mark.parametrize("wrong", [False, True])
+def test_verified_by_a_sweep(xover: Run, sweep: Path, tmp_path: Path, wrong: bool) -> None:
+    """The hall's top as a person would set it in ffmpeg, right or with the sign of a gain wrong."""
+    held = load(HALL).output("Top L")
+    first = held.eq[0]
+    if wrong:
+        first = replace(first, gain_db=-first.gain_db)
+    graph = chain(replace(held, eq=(first, *held.eq[1:]))) + ",apad=pad_dur=1"
+    heard = tmp_path / "heard.wav"
+    command = [imageio_ffmpeg.get_ffmpeg_exe(), "-v", "error", "-i", str(sweep), "-af", graph]
+    subprocess.run([*command, "-c:a", "pcm_f64le", str(heard)], check=True)
+    arguments = ["verify", HALL, "--drive", "Left", "--output", "Top L", heard, "--sweep", sweep]
+    ran = xover(*arguments, "--json")
+    found = ran.document["outputs"][0]
+    assert (ran.code, found["matches"]) == ((1, False) if wrong else (0, True))
+    if wrong:
+        (slip,) = found["explanations"][0]["slips"]
+        assert slip["where"] == "outputs[1].eq[0].gain_db"

@@ -130,6 +130,8 @@ def write(signal: Signal, options: dict[str, Any]) -> None:
     if options["loud"]:
         say(LOUD_CAUTION)
     path, bits = options["output_file"], options["bits"]
+    if path != "-" and not path.lower().endswith(".wav"):
+        raise Refused.at("", f"-o {path}: signals are WAV files; name one that ends in .wav, or -")
     if path == "-":
         write_stdout(wav_bytes(signal, bits=bits))
         return

@@ -198,7 +198,12 @@ class _Reading:
     @property
     def shares_time(self) -> bool:
         """Whether the files of several outputs have one time zero."""
-        return self.sweep is None or self.time_zero == "file" or bool(self.takes)
+        return (
+            self.sweep is None
+            or self.time_zero == "file"
+            or self.reference is not None
+            or len(self.takes) > 1
+        )
 
     def points(self, path: str, output: str | None) -> Points:
         """The points of a capture; of a file with several sweeps that of the output's name."""
