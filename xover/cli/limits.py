@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 from msgspec.structs import replace
@@ -22,7 +22,8 @@ from xover.model.names import find
 from xover.model.problems import Refused
 
 if TYPE_CHECKING:
-    from xover.design.limits import Limits, Threshold
+    from xover.design.adapting.thresholds import DeviceThreshold
+    from xover.design.limits import Limits, OutputLimits, Threshold
     from xover.design.loads import ChannelLoad
     from xover.model.preset import Preset
 
@@ -47,6 +48,7 @@ if TYPE_CHECKING:
     metavar="FILE",
     help="Write the wiring table for the rack door into FILE.txt, .md, .csv or .html; - prints it.",
 )
+@click.option("--processor", metavar="PROFILE", help="Thresholds as typed into this processor too.")
 @apply_options
 @json_option
 def command(
@@ -55,6 +57,7 @@ def command(
     new_times: bool,
     cables: tuple[str, ...],
     wiring: str | None,
+    processor: str | None,
     apply_: bool,
     output_file: str | None,
     force: bool,
@@ -76,6 +79,7 @@ def command(
 
     loaded = open_preset(preset)
     answer = limits(_with_cables(loaded, cables), new_times=new_times)
+    device = None if processor is None else _on_device(loaded, answer, processor)
     if apply_:
         written = list(settings(loaded, answer))
         saved = save_changed(apply_limits(loaded, answer), preset, output_file, force=force)
@@ -94,11 +98,13 @@ def command(
         table = wiring_of(loaded, answer, date=datetime.date.today().isoformat())
         write_result(wiring_bytes(table, kind), wiring, force=force)
     if as_json:
-        print_json(document(answer))
+        print_json(document(answer, device))
     elif wiring != "-" and output_file != "-":
         from xover.sheets.limits_text import limits_text
 
         click.echo(inert_lines(limits_text(answer, working=not brief)))
+        if device is not None:
+            click.echo(inert_lines("\n" + _device_text(device)))
     return int(Exit.ATTENTION if answer.cautions else Exit.DONE)
 
 
@@ -135,7 +141,43 @@ def _with_cables(preset: Preset, typed: tuple[str, ...]) -> Preset:
     return preset
 
 
-def document(answer: Limits) -> dict[str, Any]:
+Device = dict[tuple[str, str], "DeviceThreshold"]
+"""What is typed into a processor, by output and kind of limiter."""
+
+
+def _on_device(preset: Preset, answer: Limits, processor: str) -> Device:
+    from xover.cli.common import open_profile
+    from xover.design.adapting.thresholds import device_threshold
+
+    profile = open_profile(processor)
+    say(f"as typed into {profile.name}, rounded down to its steps")
+    return {
+        (each.output, kind): device_threshold(
+            threshold.dbu,
+            kind,
+            output_gain_db=preset.output(each.output).gain_db,
+            profile=profile,
+        )
+        for each in answer.outputs
+        for kind, threshold in _kinds(each)
+        if threshold.dbu is not None
+    }
+
+
+def _kinds(each: OutputLimits) -> tuple[tuple[Literal["rms", "peak"], Threshold], ...]:
+    return (("rms", each.rms), ("peak", each.peak))
+
+
+def _device_text(device: Device) -> str:
+    lines = ["As typed into the processor"]
+    for (output, kind), one in device.items():
+        lines.append(f"  {output}, {kind}: {one.text or one.problem}")
+        if one.text and one.problem:
+            lines.append(f"    {one.problem}")
+    return "\n".join(lines)
+
+
+def document(answer: Limits, device: Device | None = None) -> dict[str, Any]:
     """The answer as JSON. `threshold_dbfs` is for a processor whose full scale is known."""
     from xover.sheets.wording import POWER_CAUTIONS
 
@@ -143,8 +185,10 @@ def document(answer: Limits) -> dict[str, Any]:
         "outputs": [
             {
                 "output": each.output,
-                "rms": _threshold(each.rms),
-                "peak": _threshold(each.peak),
+                **{
+                    kind: _threshold(threshold, (device or {}).get((each.output, kind)))
+                    for kind, threshold in _kinds(each)
+                },
                 "working": list(each.working),
             }
             for each in answer.outputs
@@ -156,11 +200,13 @@ def document(answer: Limits) -> dict[str, Any]:
     }
 
 
-def _threshold(threshold: Threshold) -> dict[str, Any]:
+def _threshold(threshold: Threshold, device: DeviceThreshold | None) -> dict[str, Any]:
     return {
         "threshold_dbu": threshold.dbu,
         "threshold_v": threshold.volts,
-        "threshold_dbfs": None,
+        "threshold_dbfs": None if device is None else device.dbfs,
+        "typed": None if device is None else device.typed,
+        "typed_unit": None if device is None else device.unit,
         "bound_by": threshold.bound_by,
         "bound_at": threshold.bound_at,
         "attack_ms": threshold.attack_ms,
