@@ -63,6 +63,17 @@ def test_a_year_in_short(hall, capsys, tmp_path):
     assert "Sub, gain: −3 → −2 dB" in capsys.readouterr().out
 
 
+def test_a_sheet_of_what_changed_since_a_revision(hall, capsys):
+    run(["archive", "save", str(hall)])
+    first = load(hall).based_on
+    louder(hall)
+    capsys.readouterr()
+    assert run(["sheet", str(hall), "--since", first[:22]]) == 0
+    text = capsys.readouterr().out
+    assert "Sub: Gain" in text
+    assert "was −3.0 dB" in text
+
+
 def test_forks_are_told(hall, capsys, tmp_path):
     run(["archive", "save", str(hall)])
     other = tmp_path / "other.json"

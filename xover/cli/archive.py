@@ -289,13 +289,26 @@ def _difference(one: Any) -> dict[str, Any]:
     }
 
 
-def _either(archive: Archive, asked: str) -> Preset:
-    """A preset by file, or by the name of a revision."""
+def preset_or_revision(asked: str, folder: str | None) -> Preset:
+    """A preset by file, or by the name of a revision in the archive."""
     from xover.cli.common import open_preset
 
-    if asked == "-" or os.path.exists(asked) or "/" in asked or asked.endswith(".json"):
+    if _is_file(asked):
         return open_preset(asked)
-    return archive.open(archive.find(asked)).preset
+    with opened(folder) as archive:
+        archive.refresh()
+        return archive.open(archive.find(asked)).preset
+
+
+def _either(archive: Archive, asked: str) -> Preset:
+    from xover.cli.common import open_preset
+
+    return open_preset(asked) if _is_file(asked) else archive.open(archive.find(asked)).preset
+
+
+def _is_file(asked: str) -> bool:
+    """Whether this is meant as a file rather than as the name of a revision."""
+    return asked == "-" or os.path.exists(asked) or "/" in asked or asked.endswith(".json")
 
 
 @command.command()

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from xover.cli.archive import place_option, preset_or_revision
 from xover.cli.common import open_preset, open_profile, preset_argument, write_result
 
 if TYPE_CHECKING:
@@ -27,9 +28,10 @@ FORMATS = ("html", "pdf", "md", "csv", "txt")
 @click.option("--processor", metavar="PROFILE", help="In the units and steps of this processor.")
 @click.option(
     "--since",
-    metavar="FILE",
+    metavar="REVISION|FILE",
     help="Only what changed since that preset, in an order that is safe while signal passes.",
 )
+@place_option
 @click.option("--force", is_flag=True, help="Overwrite the file named by -o.")
 def command(
     preset: str,
@@ -37,6 +39,7 @@ def command(
     format_: str | None,
     processor: str | None,
     since: str | None,
+    folder: str | None,
     force: bool,
 ) -> None:
     """Print the entry sheet: every setting in the order of the signal, with room to tick off."""
@@ -69,7 +72,7 @@ def command(
     if since is not None:
         from xover.sheets.since import changes_sheet
 
-        earlier = open_preset(since)
+        earlier = preset_or_revision(since, folder)
         rows = changes_sheet(earlier, rows_of(earlier), loaded, rows)
         curves = ()
     write_result(sheet(rows, chosen, curves=curves), output_file, force=force)
