@@ -50,9 +50,12 @@ def terminal_compass(
         _curve(owner, centre, reach * shares, fine, number)
     lines = _text(owner, height, width, colour_on)
     lines[0] = _over(lines[0], "front", width) if not colour_on else lines[0]
-    curves = [
-        f"{_sample(dash_name(number))} {show_hz(hz)}" for number, hz in enumerate(frequency_hz)
-    ]
+    curves = []
+    for number, hz in enumerate(frequency_hz):
+        sample = _sample(dash_name(number))
+        if colour_on:
+            sample = _inked(sample, number)
+        curves.append(f"{sample} {show_hz(hz)}")
     lines.append(
         f"front up; rim {signed(top_db, 1)} dB re one of the places alone, rings 6 dB apart"
     )
@@ -122,13 +125,18 @@ def _text(owner: NDArray[np.int64], height: int, width: int, colour_on: bool) ->
             sign = chr(0x2800 + bits) if bits else " "
             curve = int(block.max())
             if colour_on and bits:
-                code = "38;2;128;128;128"
-                if curve >= 0:
-                    code = "38;2;{};{};{}".format(*colour(curve, dark=True))
-                sign = f"\x1b[{code}m{sign}\x1b[0m"
+                sign = _inked(sign, curve)
             pieces.append(sign)
         lines.append("".join(pieces).rstrip() if not colour_on else "".join(pieces))
     return lines
+
+
+def _inked(sign: str, curve: int) -> str:
+    """In the colour of a curve; of a ring (below 0) in grey."""
+    code = "128;128;128"
+    if curve >= 0:
+        code = "{};{};{}".format(*colour(curve, dark=True))
+    return f"\x1b[38;2;{code}m{sign}\x1b[0m"
 
 
 def _over(line: str, word: str, width: int) -> str:
