@@ -55,7 +55,8 @@ SHOWN = {
     "hall.svg": 'xover presets/harbour-hall.json --listener "Row 8"',
     "align.svg": ALIGN,
     "aligned.svg": 'xover response evening.json --listener "Row 8" --plot -',
-    "array.svg": "xover array gradient presets/harbour-hall.json --output Sub --spacing 1.2 --plot -",
+    "array.svg": "xover array gradient presets/harbour-hall.json --output Sub --spacing 1.2 "
+    "--plot -",
     "distance.svg": 'xover distance presets/harbour-hall.json --move "Delay L" --to "Top L" '
     '--listener "Row 24" --offset-ms 10',
 }
