@@ -97,6 +97,16 @@ def test_a_calibrator_recording_sets_the_level(impulse, tmp_path):
     captured, _ = read_capture(impulse, calibration=Calibration(spl=str(tone)))
     at = np.argmin(np.abs(captured.frequency_hz - 5000))
     assert captured.magnitude_db[at] == pytest.approx(114 - 6.0206, abs=0.01)
+    assert any("recording tone.wav (94.0 dB SPL at 1 kHz)" in s for s in captured.understood)
+    both = tmp_path / "both.wav"
+    columns = np.column_stack(
+        [0.3 * np.sin(2 * np.pi * 400 * t), 0.1 * np.sin(2 * np.pi * 1000 * t)]
+    )
+    soundfile.write(both, columns, RATE_HZ, subtype="PCM_24")
+    with pytest.raises(Refused, match="2 channels; say which is the microphone's with --calibr"):
+        read_capture(impulse, calibration=Calibration(spl=str(both)))
+    again, _ = read_capture(impulse, calibration=Calibration(spl=str(both), calibrator_channel=2))
+    np.testing.assert_allclose(again.magnitude_db, captured.magnitude_db, atol=1e-4)
     given, _ = read_capture(impulse, calibration=Calibration(spl="114"))
     np.testing.assert_allclose(captured.magnitude_db, given.magnitude_db, atol=1e-3)
 

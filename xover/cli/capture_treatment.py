@@ -40,6 +40,12 @@ treatment_options = group(
         help="The calibrator's tone (default 1000).",
     ),
     click.option(
+        "--calibrator-channel",
+        type=click.IntRange(1),
+        metavar="N",
+        help="The channel of its recording (default: the one captured).",
+    ),
+    click.option(
         "--average",
         type=click.Choice(["power", "complex"]),
         help="All files as one response: their mean of power, or complex mean (with --session).",
@@ -82,7 +88,11 @@ def calibration(options: Options) -> Calibration:
     from xover.files.captures import Calibration
 
     spl = _calibration(options["spl_calibration"])
-    for key, option in (("calibrator_db", "--calibrator-db"), ("calibrator_hz", "--calibrator-hz")):
+    for key, option in (
+        ("calibrator_db", "--calibrator-db"),
+        ("calibrator_hz", "--calibrator-hz"),
+        ("calibrator_channel", "--calibrator-channel"),
+    ):
         if options[key] is not None and not isinstance(spl, str):
             raise Refused.at(
                 "", f"{option} speaks of a recording of a calibrator, --spl-calibration FILE"
@@ -92,6 +102,7 @@ def calibration(options: Options) -> Calibration:
         spl=spl,
         calibrator_db=options["calibrator_db"] or CALIBRATOR_SPL_DB,
         calibrator_hz=options["calibrator_hz"] or CALIBRATOR_HZ,
+        calibrator_channel=options["calibrator_channel"],
     )
 
 

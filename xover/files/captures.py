@@ -36,7 +36,7 @@ from xover.files.paths import file_name, open_seekable
 from xover.files.traces import read_text
 from xover.model.problems import Refused
 from xover.model.rig import Provenance
-from xover.model.units import plain
+from xover.model.units import plain, show_hz
 
 __all__ = [
     "AudioAnswers", "Calibration", "Finish", "TextAnswers", "finished", "holds_audio",
@@ -59,6 +59,19 @@ class Calibration:
     spl: float | str | None = None
     calibrator_db: float = CALIBRATOR_SPL_DB
     calibrator_hz: float = CALIBRATOR_HZ
+    calibrator_channel: int | None = None
+    """Of the calibrator's recording; None for the channel that was captured."""
+
+    def said(self) -> tuple[str, ...]:
+        """Where the level comes from, if from a recording."""
+        try:
+            float(self.spl or 0.0)
+        except ValueError:
+            return (
+                f"level by the calibrator recording {file_name(str(self.spl))} "
+                f"({plain(self.calibrator_db, 1)} dB SPL at {show_hz(self.calibrator_hz)})",
+            )
+        return ()
 
 
 @dataclass(frozen=True)
@@ -118,6 +131,7 @@ def read_capture(
             captured = corrected(captured, own)
         if calibration.spl is not None:
             spl_db = _spl_at_zero_db(calibration, kind, answers)
+            captured = captured.saying(*calibration.said())
             played_dbfs = captured.played_dbfs
             if played_dbfs is not None:
                 # A sweep's 0 dB is “as loud as played”, so its SPL is that of the level played.
@@ -180,7 +194,15 @@ def _spl_at_zero_db(calibration: Calibration, kind: Kind, answers: Answers) -> f
             "in dB",
         )
     tone = read_audio(str(asked))
-    samples = tone.channel(None if tone.samples.shape[0] == 1 else answers.audio.channel)
+    own = calibration.calibrator_channel or answers.audio.channel
+    if tone.samples.shape[0] > 1 and own is None:
+        raise Refused.at(
+            tone.name,
+            f"the calibrator recording has {tone.samples.shape[0]} channels; say which is the "
+            "microphone's with --calibrator-channel",
+        )
+    single = tone.samples.shape[0] == 1 and calibration.calibrator_channel is None
+    samples = tone.channel(None if single else own)
     try:
         return calibrator_spl_at_zero_db(
             samples,
