@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from xover.dsp.captured import CapturedResponse, from_complex
+from xover.dsp.thinning import with_needed_delay
 from xover.model.problems import Refused
 from xover.model.units import plain, show_hz
 
@@ -85,6 +86,7 @@ def average(
             raise Refused.at(
                 name, "there is no phase, which a complex average needs; average power instead"
             )
+    parts = [with_needed_delay(part) for part in parts]
     inside = common_points(parts, names)
     most = int(np.argmax([np.count_nonzero(keep) for keep in inside]))
     lead = parts[most].at(inside[most])

@@ -25,6 +25,8 @@ Complex = NDArray[np.complex128]
 
 LOWEST_DB = -1000.0
 """A point below this holds no signal; its level could not be written."""
+COARSE_DEG, COARSE_SHARE = 120.0, 0.05
+"""A wrapped phase that turns further than this in more steps than this cannot be unwrapped."""
 SMOOTHING_FRACTIONS = (1, 48)
 """Smoothing goes from 1/1 to 1/48 octave."""
 
@@ -104,11 +106,14 @@ def bulk_delay_ms(captured: CapturedResponse) -> float:
     """The time in ms where the impulse response's envelope is largest; 0 without a phase.
 
     The columns (unwrapped phase, magnitude) are read on an even frequency axis and transformed
-    back, so phase that turns by more than half a circle between two points misleads it. Resolves
-    an eighth of the period of the highest frequency.
+    back. A wrapped phase that turns too far from point to point to be unwrapped is searched for the
+    delay that most of its points agree on. Resolves an eighth of the period of the highest
+    frequency.
     """
     if captured.phase_deg is None or captured.frequency_hz.size < 2:
         return 0.0
+    if is_coarse(captured.phase_deg):
+        return captured.delay_ms + _agreed_delay_ms(captured.frequency_hz, captured.phase_deg)
     frequency_hz = captured.frequency_hz
     highest_hz = float(frequency_hz[-1])
     finest_hz = float(np.min(np.diff(frequency_hz)))
@@ -125,6 +130,35 @@ def bulk_delay_ms(captured: CapturedResponse) -> float:
     if peak > length // 2:
         peak -= length
     return captured.delay_ms + 1000.0 * peak * bins / (highest_hz * length)
+
+
+def is_coarse(phase_deg: Array) -> bool:
+    """Whether a wrapped phase column (n,) turns by over 120° in more than one step of twenty."""
+    if phase_deg.size < 2 or np.ptp(phase_deg) > 360.0 + 1e-6:
+        return False
+    return bool(np.mean(np.abs(wrapped_deg(np.diff(phase_deg))) > COARSE_DEG) > COARSE_SHARE)
+
+
+def _agreed_delay_ms(frequency_hz: Array, phase_deg: Array) -> float:
+    """The delay in ms at which the points (n,), each of weight one, add up to most.
+
+    Points that are not evenly spaced, as on a logarithmic axis, have no second such delay.
+    """
+    highest_hz = float(frequency_hz[-1])
+    finest_hz = float(np.min(np.diff(frequency_hz)))
+    bins = int(np.clip(4.0 * highest_hz / finest_hz, 4096, 131_072))
+    place = np.rint(frequency_hz * (bins / highest_hz)).astype(np.intp)
+    phasor = np.exp(1j * np.deg2rad(phase_deg))
+    spectrum = np.zeros(bins + 1, dtype=np.complex128)
+    np.add.at(spectrum, place, phasor)
+    length = 1 << (8 * bins - 1).bit_length()
+    peak = int(np.argmax(np.abs(np.fft.ifft(spectrum, length))))
+    if peak > length // 2:
+        peak -= length
+    coarse_s = peak * bins / (highest_hz * length)
+    near_s = coarse_s + np.linspace(-2.0, 2.0, 65) / highest_hz
+    sums = np.exp(2j * np.pi * np.outer(near_s, frequency_hz)) @ phasor
+    return 1000.0 * float(near_s[np.argmax(np.abs(sums))])
 
 
 def with_delay_out(captured: CapturedResponse, delay_ms: float) -> CapturedResponse:

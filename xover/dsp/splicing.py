@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from xover.dsp.averaging import responses_on
 from xover.dsp.captured import CapturedResponse, with_delay_out, wrapped_deg
+from xover.dsp.thinning import with_needed_delay
 from xover.model.problems import Refused
 from xover.model.units import plain, show_db, show_hz, show_ms, signed
 
@@ -66,6 +67,7 @@ def spliced(
                 f"{show_hz(low_hz)} to {show_hz(high_hz)}; move it with --splice-at or narrow it "
                 "with --splice-octaves",
             )
+    near, far = with_needed_delay(near), with_needed_delay(far)
     phased = near.phase_deg is not None and far.phase_deg is not None
     match = _match(near, far, low_hz, high_hz, names, phased=phased)
     near = replace(

@@ -17,6 +17,7 @@ from xover.dsp.captured import (
     CapturedResponse,
     bulk_delay_ms,
     from_complex,
+    is_coarse,
     unwrapped_deg,
     with_delay_out,
     wrapped_deg,
@@ -94,7 +95,10 @@ def _turns(captured: CapturedResponse, extra_delay_ms: float = 0.0) -> int:
     if captured.phase_deg is None:
         return 0
     ramp_deg = 0.36 * captured.frequency_hz * extra_delay_ms
-    step_deg = np.diff(unwrapped_deg(captured.phase_deg) + ramp_deg)
+    if is_coarse(captured.phase_deg):
+        step_deg = wrapped_deg(np.diff(captured.phase_deg + ramp_deg))
+    else:
+        step_deg = np.diff(unwrapped_deg(captured.phase_deg) + ramp_deg)
     return int(np.count_nonzero(np.abs(step_deg) > ALIAS_DEG))
 
 

@@ -14,7 +14,14 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from xover.dsp.captured import CapturedResponse, unwrapped_deg
+from xover.dsp.captured import (
+    COARSE_DEG,
+    COARSE_SHARE,
+    CapturedResponse,
+    is_coarse,
+    unwrapped_deg,
+    wrapped_deg,
+)
 from xover.files.paths import file_name, read_bytes
 from xover.files.trace_columns import Column, columns_of
 from xover.files.trace_lines import BYTES_MAX, DecimalMark, Table, read_table
@@ -238,10 +245,13 @@ def _phase(
 
 
 def _said_of_coarse_phase(table: Table, phase_deg: Array) -> tuple[str, ...]:
-    step = np.abs(np.diff(unwrapped_deg(phase_deg)))
-    if not step.size or np.mean(step > 120.0) <= 0.05:
+    if is_coarse(phase_deg):
+        step = np.abs(wrapped_deg(np.diff(phase_deg)))
+    else:
+        step = np.abs(np.diff(unwrapped_deg(phase_deg)))
+    if not step.size or np.mean(step > COARSE_DEG) <= COARSE_SHARE:
         return ()
-    row = int(np.argmax(step > 120.0))
+    row = int(np.argmax(step > COARSE_DEG))
     return (
         f"the phase turns by more than 120° between rows from line {table.lines[row]} on: "
         "between the rows it is not to be trusted",
