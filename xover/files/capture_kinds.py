@@ -170,13 +170,19 @@ def window_asked(said: AudioAnswers) -> ImpulseWindow:
 
 def _read_impulse(source: Source, answers: Answers) -> CapturedResponse:
     audio = read_audio(source.file, name=source.name)
-    channel = answers.audio.channel
+    channel, count = answers.audio.channel, audio.samples.shape[0]
+    if channel is None and count > 1:
+        raise Refused.at(
+            source.name,
+            f"the file has {count} channels; say which with --channel 1…{count}, or, where one is "
+            "the signal that was played, which one that is with --reference",
+        )
     captured = captured_from_impulse(
         audio.channel(channel),
         sample_rate_hz=audio.sample_rate_hz,
         window=window_asked(answers.audio),
     )
-    which = () if audio.samples.shape[0] == 1 else (f"channel {channel} of the file",)
+    which = () if count == 1 else (f"channel {channel} of the file",)
     return replace(captured, understood=(*audio.understood, *which, *captured.understood))
 
 

@@ -57,9 +57,10 @@ def condense(captured: CapturedResponse, *, top_hz: float, name: str) -> Points:
     response = captured.without_delay[inside]
     noise = _noise(frequency, response)
     if captured.coherence is not None:
-        # Random error of an estimate with coherence γ²: √((1 − γ²)/2γ²) of one average.
+        # Random error of an estimate with coherence γ²: √((1 − γ²)/2γ²) of one average, of sixteen
+        # a quarter; captures of two channels hold at least so many windows.
         gamma = np.clip(captured.coherence[inside], 1e-6, 1.0)
-        noise = np.maximum(noise, np.abs(response) * np.sqrt((1.0 - gamma) / (2.0 * gamma)) * 0.1)
+        noise = np.maximum(noise, np.abs(response) * np.sqrt((1.0 - gamma) / (32.0 * gamma)))
     cell = np.floor(np.log2(frequency / LOW_HZ) * POINTS_PER_OCTAVE).astype(np.intp)
     starts = np.flatnonzero(np.diff(cell, prepend=cell[0] - 1))
     count = np.diff(np.append(starts, cell.size)).astype(np.float64)
