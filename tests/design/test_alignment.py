@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from msgspec.structs import replace
 
@@ -12,7 +13,7 @@ from xover.model.drive import drive_of
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.model.processing import Group, Input
-from xover.model.rig import Loudspeaker, Power, Source
+from xover.model.rig import CapturedSettings, Loudspeaker, Power, Source
 
 
 def solve(preset: Preset, **options: object) -> Alignment:
@@ -278,6 +279,27 @@ def test_models_give_starting_values_with_a_spread() -> None:
 def test_senseless_requests_are_refused(options: dict[str, object], sentence: str) -> None:
     with pytest.raises(Refused, match=sentence):
         solve(rig({"Row 8": trace(20.0)}, {"Row 8": trace(20.0)}), **options)
+
+
+@pytest.mark.parametrize(("corner_hz", "said"), [(100.0, False), (200.0, True)])
+def test_doubtful_frequencies_are_told_where_they_cut_into_the_overlap(
+    corner_hz: float, said: bool
+) -> None:
+    """The high-pass is 20 dB down at 9^(−1/4) of its corner: 58 Hz is outside, 115 Hz inside."""
+
+    def filtered(frequency_hz: np.ndarray) -> np.ndarray:
+        s = 1j * frequency_hz / corner_hz
+        return np.asarray((s * s / (s * s + np.sqrt(2.0) * s + 1.0)) ** 2)
+
+    preset = rig({"Row 8": trace(20.0)}, {"Row 8": trace(20.0, shape=filtered)})
+    then = CapturedSettings(
+        output=replace(preset.outputs[1], high_pass=crossover(corner_hz)), inputs=preset.inputs
+    )
+    sub, top = preset.measurements
+    top = replace(top, captured="settings", captured_settings=then)
+    result = solve(replace(preset, measurements=(sub, top))).results[0]
+    assert any("doubtful there" in note for note in result.notes) == said
+    assert (result.bands_hz[0][0] > 110.0) == said
 
 
 def test_a_muted_part_is_refused() -> None:

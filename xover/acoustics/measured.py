@@ -61,10 +61,7 @@ def measured(preset: Preset, measurement: Measurement, axis: Axis) -> Transfer:
         with np.errstate(divide="ignore", invalid="ignore"):
             response = np.where(settings == 0.0, np.nan, response / settings)
         if doubtful.any():
-            notes.append(
-                f"in part of its range the settings during the capture of {whose} were more than"
-                " 20 dB down: doubtful there"
-            )
+            notes.append(doubtful_words(measurement.output, measurement.listener))
         if np.isnan(settings).any():
             notes.append(f"the capture of {whose} ran at a lower sample rate, which ends its range")
     if measurement.captured_input_dbu is not None and measured_level(measurement) == "spl":
@@ -84,6 +81,14 @@ def measured(preset: Preset, measurement: Measurement, axis: Axis) -> Transfer:
         notes=once(notes),
         coherence=coherence_on(measurement.trace, axis.frequency_hz),
         doubtful=doubtful,
+    )
+
+
+def doubtful_words(output: str, listener: str) -> str:
+    """The note of a capture that is in doubt at some of its frequencies."""
+    return (
+        f"in part of its range the settings during the capture of “{output}” at “{listener}” were"
+        " more than 20 dB down: doubtful there"
     )
 
 

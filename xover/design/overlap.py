@@ -92,20 +92,25 @@ def find_overlap(
     *,
     reference_hz: tuple[float, float],
     band_hz: tuple[float, float] | None = None,
+    smoothed: tuple[FloatArray, FloatArray] | None = None,
 ) -> Overlap:
     """Where both parts matter to the sum.
 
     Both magnitudes, power-smoothed over 1/6 octave, are within 10 dB of each other and neither is
     more than 20 dB below the reference: the largest |A|+|B| inside `reference_hz`. `band_hz`
-    overrides all of it. The mask is empty where there is no overlap.
+    overrides all of it. `smoothed` are the two magnitudes if they are known already. The mask is
+    empty where there is no overlap.
     """
     known = np.isfinite(first) & np.isfinite(second)
     if band_hz is not None:
         mask = known & (frequency_hz >= band_hz[0]) & (frequency_hz <= band_hz[1])
         mask &= (np.abs(np.nan_to_num(first)) > 0) & (np.abs(np.nan_to_num(second)) > 0)
         return Overlap(mask, _pieces(frequency_hz, mask))
-    a = smoothed_magnitude(frequency_hz, np.where(known, first, np.nan))
-    b = smoothed_magnitude(frequency_hz, np.where(known, second, np.nan))
+    if smoothed is not None and known.all():
+        a, b = smoothed
+    else:
+        a = smoothed_magnitude(frequency_hz, np.where(known, first, np.nan))
+        b = smoothed_magnitude(frequency_hz, np.where(known, second, np.nan))
     inside = known & (frequency_hz >= reference_hz[0]) & (frequency_hz <= reference_hz[1])
     if not inside.any():
         inside = known

@@ -16,6 +16,7 @@ import numpy as np
 
 from xover.acoustics.field import PathResponse, paths_at
 from xover.acoustics.geometry import SHORTEST_M
+from xover.acoustics.measured import doubtful_words
 from xover.design.choice import ListenerParts
 from xover.design.delay_search import Criterion
 from xover.design.joint import Ties
@@ -39,6 +40,8 @@ from xover.model.units import show_hz
 Basis = Literal["measured", "trace", "model", "mixed"]
 
 SAME_POINT_M = 1e-3
+EDGE = 2.0 ** (1.0 / 24.0)
+"""This near to an overlap doubtful frequencies may be what ends it."""
 
 
 @dataclass(frozen=True)
@@ -112,7 +115,6 @@ def gather(
     pairs: dict[tuple[str, str], list[ListenerParts]] = {}
     kinds: dict[str, dict[str, Basis]] = {}
     alike: list[tuple[str, str]] = []
-    notes: list[str] = []
     wanted = [
         (first, second)
         for first, second in itertools.combinations(range(-1, len(move)), 2)
@@ -124,7 +126,6 @@ def gather(
         kinds[listener] = {path.output: path.basis for path in heard[listener]}
         for path in heard[listener]:
             _check_path(preset, path, listener, question)
-            notes += path.notes
     _check_points(preset, kinds, question)
     for listener, paths in heard.items():
         for one, two in wanted:
@@ -157,12 +158,19 @@ def gather(
                     overlap.bands_hz,
                 )
             )
+    found = tuple(PairParts(*each, tuple(at)) for each, at in pairs.items() if each not in alike)
+    notes = [
+        note
+        for listener, paths in heard.items()
+        for path in paths
+        for note in path.notes
+        if note != doubtful_words(path.output, listener) or _in_doubt(path, listener, found)
+    ]
     notes += [
         f"“{first}” and “{second}” play the same range, so nothing between them counts here; "
         "`xover distance` sets a delay by time of flight"
         for first, second in alike
     ]
-    found = tuple(PairParts(*each, tuple(at)) for each, at in pairs.items() if each not in alike)
     _check_reach(found, move, ties, question)
     basis = _settled(kinds, names, question)
     return Scene(
@@ -176,6 +184,18 @@ def gather(
     )
 
 
+def _in_doubt(path: PathResponse, listener: str, pairs: Sequence[PairParts]) -> bool:
+    """Whether a capture's doubtful frequencies cut into an overlap: lie in it or at its edge."""
+    for pair in pairs:
+        for part in pair.at:
+            if path.output in (pair.first, pair.second) and part.listener == listener:
+                low, high = part.bands_hz[0][0] / EDGE, part.bands_hz[-1][1] * EDGE
+                near = (part.frequency_hz >= low) & (part.frequency_hz <= high)
+                if np.any(path.doubtful & near):
+                    return True
+    return False
+
+
 def overlap_of(
     frequency_hz: FloatArray,
     outputs: tuple[Output, Output],
@@ -184,8 +204,8 @@ def overlap_of(
     band_hz: tuple[float, float] | None,
 ) -> Overlap:
     """The overlap of two outputs' responses (n,), with the corners that the outputs have."""
-    magnitudes = [smoothed_magnitude(frequency_hz, response) for response in responses]
-    first_is_low = lies_lower(frequency_hz, magnitudes[0], magnitudes[1])
+    first, second = (smoothed_magnitude(frequency_hz, response) for response in responses)
+    first_is_low = lies_lower(frequency_hz, first, second)
     lower, upper = outputs if first_is_low else (outputs[1], outputs[0])
     corners = (
         lower.low_pass.frequency_hz if lower.low_pass else None,
@@ -198,6 +218,7 @@ def overlap_of(
         responses[1] * usable,
         reference_hz=reference_range_hz(corners),
         band_hz=band_hz,
+        smoothed=(first, second),
     )
 
 
