@@ -6,7 +6,7 @@ answer from memory here, and what they remember goes when style, size or filters
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Self
 
 from rich.segment import Segment
@@ -97,4 +97,34 @@ class Whole(Kept, Screen[object]):
 
     def __init__(self, name: str | None = None, id: str | None = None) -> None:
         super().__init__(name, id)
-        self._compositor = Painter()
+        self._compositor = self._painter = Painter()
+
+    def paint_now(self, widgets: Iterable[Direct]) -> None:
+        """Paint what these have to show in the turn of the key that changed it.
+
+        Left to the next frame where there is anything else to do than to paint them.
+        """
+        waits = (
+            self.app._batch_count
+            or self._layout_required
+            or self._scroll_required
+            or self._repaint_required
+            or self._recompose_required
+            or self._dirty_widgets
+        )
+        if waits or not self.is_current:
+            return
+        changed: list[Direct] = []
+        for widget in widgets:
+            widget.freshen()
+            if widget._layout_required or widget._scroll_required:
+                return
+            if widget._repaint_required:
+                if not self._painter.can_paint(widget):
+                    return
+                changed.append(widget)
+        for widget in changed:
+            widget._repaint_required = False
+            self._dirty_widgets.add(widget)
+        if changed:
+            self._on_timer_update()

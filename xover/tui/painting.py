@@ -15,6 +15,9 @@ from rich.segment import Segment
 from textual._compositor import ChopsUpdate, Compositor, CompositorUpdate
 from textual.app import App
 from textual.geometry import Region
+from textual.message import Message
+from textual.message_pump import MessagePump
+from textual.messages import Prompt
 from textual.screen import Screen
 from textual.widget import Widget
 
@@ -25,8 +28,17 @@ SYNC_START, SYNC_END = "\x1b[?2026h", "\x1b[?2026l"
 """DEC private mode 2026, synchronised output: nothing is shown until all of it is there."""
 
 
+def has_more(pump: MessagePump) -> bool:
+    """Whether anything waits to be obeyed besides the reminder to paint."""
+    waiting: Iterable[Message] = getattr(pump._message_queue, "values", ())
+    return any(not isinstance(each, Prompt) for each in waiting)
+
+
 class Direct(Widget):
     """A widget that gives finished cells: its own ground in them, and seen through the filters."""
+
+    def freshen(self) -> None:
+        """Ask for what is to be painted, where that is put off until all wishes are there."""
 
     def runs(self, regions: Collection[Region]) -> list[Run]:
         """The cells of parts of it, counted from its upper left."""
@@ -98,6 +110,10 @@ class Painter(Compositor):
             whole = [part for part in (area.intersection(part) for part in parts) if part]
             found += [(left + x, top + y, cells) for x, y, cells in widget.runs(whole)]
         return Runs(found)
+
+    def can_paint(self, widget: Widget) -> bool:
+        """Whether a widget can paint directly."""
+        return widget in self._on_top()
 
     def _on_top(self) -> frozenset[Widget]:
         """The widgets that can paint directly, whole and under no other."""

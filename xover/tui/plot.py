@@ -298,7 +298,11 @@ class CurvePlot(Direct, can_focus=True):
         self.check_idle()
 
     def on_idle(self) -> None:
-        """All that was asked for is there: draw it, once, and ask for its rows to be painted."""
+        """All that was asked for is there."""
+        self.freshen()
+
+    def freshen(self) -> None:
+        """Draw what was asked for, once, and ask for what changed to be painted."""
         if not self._stale or not self.size or not self.is_attached:
             return
         parts = self._draw()

@@ -6,6 +6,7 @@ typed is posted, never applied.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import NamedTuple
 
 from textual import events
@@ -13,6 +14,7 @@ from textual import events
 from xover.session.cells import row_words
 from xover.tui import sheet_messages as says
 from xover.tui.line_editor import LONGEST, LineEditor
+from xover.tui.painting import has_more
 from xover.tui.sheet_paint import MARKS, Marks
 from xover.tui.sheet_surface import SheetSurface
 
@@ -68,6 +70,8 @@ class SheetGrid(SheetSurface):
     def __init__(self, *, marks: Marks = MARKS, id: str | None = None) -> None:
         super().__init__(marks=marks, id=id)
         self._fresh_focus = False
+        self.maker: Callable[[says.Nudged | says.Typed], None] | None = None
+        """Makes steps in the turn of their key; None: they are posted as everything else is."""
 
     # Keys
 
@@ -142,7 +146,7 @@ class SheetGrid(SheetSurface):
     def nudge(self, steps: int, coarse: bool) -> None:
         """Ask for the selected cells to go up or down by musical steps."""
         self._forget(self.selection)
-        self.post_message(self.Nudged(self.selection, steps, coarse, self.part))
+        self._ask(self.Nudged(self.selection, steps, coarse, self.part))
 
     def next_part(self, by: int = 1) -> None:
         """The next part of the cell is what nudges move; it stays so in cells that have it."""
@@ -296,7 +300,14 @@ class SheetGrid(SheetSurface):
 
     def _post_typed(self, text: str) -> None:
         self._forget(self.selection)
-        self.post_message(self.Typed(self.selection, text))
+        self._ask(self.Typed(self.selection, text))
+
+    def _ask(self, message: says.Nudged | says.Typed) -> None:
+        """For a step: of who can make it at once, unless something was posted before."""
+        if self.maker is None or has_more(self):
+            self.post_message(message)
+        else:
+            self.maker(message)
 
     def _text_here(self) -> str:
         assert self._view is not None

@@ -46,6 +46,16 @@ class Editing(Showing):
             return
         self.show_all()
 
+    def make_step(self, message: Nudged | Typed) -> None:
+        """Obey the sheet at once; a key's frame waits for no queue that way."""
+        from xover.tui.sheet_messages import Nudged
+
+        with self._context():
+            if isinstance(message, Nudged):
+                self.on_sheet_grid_nudged(message)
+            else:
+                self.on_sheet_grid_typed(message)
+
     def on_sheet_grid_nudged(self, message: Nudged) -> None:
         """Up or down by musical steps."""
         session = self.session

@@ -102,6 +102,7 @@ class Filing(Showing):
 
         if self._grid is None:
             self._plot, self._grid = CurvePlot(id="plot"), SheetGrid(id="grid")
+            self._grid.maker = self.make_step
             self.query_one("#curves", Vertical).mount(self._plot)
             self.mounting = self.query_one("#sheet", Vertical).mount(self._grid)
             self.call_after_refresh(self._grid.focus)

@@ -10,7 +10,9 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from xover.tui.drawing import Drawing
+from xover.tui.kept import Whole
 from xover.tui.lines import Line, whole_parts
+from xover.tui.painting import has_more
 
 if TYPE_CHECKING:
     from xover.model.preset import Preset
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
     from xover.session.history import Step
     from xover.session.session import Session
     from xover.tui.sheet import SheetGrid
+    from xover.tui.sheet_messages import Nudged, Typed
     from xover.tui.sheet_view import SheetView
 
 WITHOUT_A_PRESET = ("open", "quit", "help", "palette", "theme")
@@ -68,6 +71,16 @@ class Showing(Drawing):
         self._show_pane()
         self.tell_title()
         self.tell_readout()
+        self._paint_now()
+
+    def _paint_now(self) -> None:
+        """Paint at once what most steps change, unless more keys wait to be obeyed."""
+        screen, grid, plot = self.screen, self._grid, self._plot
+        if not isinstance(screen, Whole) or grid is None or plot is None:
+            return
+        if not (has_more(self) or has_more(grid)):
+            lines = (screen.query_one("#title", Line), screen.query_one("#readout", Line))
+            screen.paint_now((grid, plot, *lines))
 
     def arrange(self, width: int, height: int) -> None:
         """Share the rows; the app's."""
@@ -75,6 +88,10 @@ class Showing(Drawing):
 
     def _show_pane(self) -> None:
         """Bring the pane up to date; the panes'."""
+        raise NotImplementedError
+
+    def make_step(self, message: Nudged | Typed) -> None:
+        """Obey the sheet at once; the editing's."""
         raise NotImplementedError
 
     def _take_notes(self) -> None:
