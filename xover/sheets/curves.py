@@ -7,9 +7,10 @@ so that a terminal can colour it. It never relies on colour: dash and label tell
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import lru_cache, wraps
+from typing import ParamSpec
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +30,7 @@ from xover.sheets.drawing import (
     code_points,
     stack,
 )
-from xover.sheets.ink import extent, inks
+from xover.sheets.ink import Ink, Wanted, extent, inks
 from xover.sheets.raster import Grid, dash_pattern
 from xover.sheets.scales import (
     HIGH_HZ,
@@ -50,6 +51,10 @@ MINIMUM_WIDTH, MINIMUM_HEIGHT = 32, 5
 
 _MARKS = "*+ox#@%=&$"
 """Without Unicode, each curve has a mark of its own in place of a dash."""
+
+
+Making = Generator[Wanted, list[Ink], Drawing]
+"""A plot in the making: it asks for what its curves leave, once."""
 
 
 @dataclass
@@ -82,7 +87,55 @@ class _Canvas:
             column += cells
 
 
-def plot(
+class Started:
+    """A plot whose axes are settled and whose curves are still to be drawn."""
+
+    def __init__(self, making: Making) -> None:
+        self._making = making
+        self.wanted = next(making)
+
+    @property
+    def columns(self) -> int:
+        """Columns of the plot itself."""
+        return self.wanted.grid.columns // (2 if self.wanted.braille else 1)
+
+    def finished(self, drawn: list[Ink]) -> Drawing:
+        """The drawing, with what its curves leave."""
+        try:
+            self._making.send(drawn)
+        except StopIteration as end:
+            drawing: Drawing = end.value
+            return drawing
+        raise AssertionError("a plot wants its curves once")
+
+
+def together(*plots: Started) -> list[Drawing]:
+    """Plots finished in one go, which is quicker for several of one width and span."""
+    drawn = inks([each.wanted for each in plots])
+    return [each.finished(own) for each, own in zip(plots, drawn, strict=True)]
+
+
+_P = ParamSpec("_P")
+
+
+def _startable(making: Callable[_P, Making]) -> Callable[_P, Started]:
+    @wraps(making)
+    def start(*args: _P.args, **kwargs: _P.kwargs) -> Started:
+        return Started(making(*args, **kwargs))
+
+    return start
+
+
+def _whole(start: Callable[_P, Started]) -> Callable[_P, Drawing]:
+    @wraps(start)
+    def plot(*args: _P.args, **kwargs: _P.kwargs) -> Drawing:
+        return together(start(*args, **kwargs))[0]
+
+    return plot
+
+
+@_startable
+def started(
     curves: Sequence[Curve],
     *,
     width: int,
@@ -99,7 +152,7 @@ def plot(
     frequency_axis: bool = True,
     ascii_only: bool = False,
     like: Drawing | None = None,
-) -> Drawing:
+) -> Making:
     """Draw curves over log frequency in `width` × `height` characters.
 
     `unit` is "dB", "deg" or "ms" (any other gets 1-2-5 steps); `value_range` (bottom, top) where
@@ -136,7 +189,8 @@ def plot(
     )  # fmt: skip
     canvas = _Canvas(ground.characters.copy(), ground.styles.copy())
     drawing = replace(ground, characters=canvas.characters, styles=canvas.styles)
-    ends = _draw_curves(canvas, drawing, curves, ascii_only)
+    drawn = yield Wanted(_grid(drawing, ascii_only), curves, braille=not ascii_only)
+    ends = _draw_curves(canvas, drawing, curves, drawn, ascii_only)
     if cursor_hz is not None and low_hz <= cursor_hz <= high_hz:
         _draw_cursor(canvas, drawing, drawing.column_of(cursor_hz), ascii_only)
     for row, pieces in enumerate(header):
@@ -147,6 +201,10 @@ def plot(
         if band[2]:
             _label_band(canvas, drawing, ground, band, ascii_only)
     return drawing
+
+
+plot = _whole(started)
+"""As `started`, drawn at once."""
 
 
 _Ticks = list[tuple[int, str, int]]
@@ -317,19 +375,26 @@ def _ground(
     return drawing
 
 
-def _draw_curves(
-    canvas: _Canvas, drawing: Drawing, curves: Sequence[Curve], ascii_only: bool
-) -> list[int]:
-    """Draw every curve; returns the row where each ends on the right, −1 for one not seen."""
+def _grid(drawing: Drawing, ascii_only: bool) -> Grid:
+    """The dots of a drawing."""
     wide, tall = (1, 1) if ascii_only else (2, 4)
     bottom, top = drawing.value_range
     rows, columns = drawing.rows * tall, drawing.columns * wide
     centre = 0.0 if ascii_only else 1.25
-    grid = Grid(
+    return Grid(
         columns, rows, drawing.low_hz, drawing.high_hz, top, bottom,
         centre, centre + tall * max(1, drawing.rows - 1),
     )  # fmt: skip
-    drawn_by = inks(grid, curves, braille=not ascii_only)
+
+
+def _draw_curves(
+    canvas: _Canvas,
+    drawing: Drawing,
+    curves: Sequence[Curve],
+    drawn_by: Sequence[Ink],
+    ascii_only: bool,
+) -> list[int]:
+    """Draw every curve; returns the row where each ends on the right, −1 for one not seen."""
     bits = np.zeros((drawing.rows, drawing.columns), dtype=np.uint8)
     owner = np.full(bits.shape, -1, dtype=np.int16)
     for index, ink in enumerate(drawn_by):  # the last is on top

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from xover.sheets.drawing import Curve
 from xover.sheets.raster import Grid, raster
 
-_DOT_WEIGHTS = np.array(((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80)))
-"""Braille patterns, Unicode 15 chapter 21.1: the bit of each dot, by row and column."""
+_DOT_WEIGHTS = np.array((0x01, 0x08, 0x02, 0x10, 0x04, 0x20, 0x40, 0x80), dtype=np.float64)
+"""Braille patterns, Unicode 15 chapter 21.1: the bit of each dot, row after row of two."""
 KEPT = 128
 
 
@@ -39,17 +39,35 @@ _inks: OrderedDict[_Key, tuple[Curve, Ink]] = OrderedDict()
 _extents: OrderedDict[_Key, tuple[Curve, tuple[float, float]]] = OrderedDict()
 
 
-def inks(grid: Grid, curves: Sequence[Curve], *, braille: bool) -> list[Ink]:
-    """What each curve leaves on a grid of dots, four by two to a cell, or one where not braille."""
-    keys = [(*_identity(curve), curve.dash, curve.wraps, grid, braille) for curve in curves]
+class Wanted(NamedTuple):
+    """Curves on a grid of dots, four by two to a cell, or one to a cell where not braille."""
+
+    grid: Grid
+    curves: Sequence[Curve]
+    braille: bool
+
+
+def inks(wishes: Sequence[Wanted]) -> list[list[Ink]]:
+    """What each curve of each wish leaves; wishes of one width and one span are drawn in one go."""
+    each = [(wish, curve) for wish in wishes for curve in wish.curves]
+    keys = [
+        (*_identity(curve), curve.dash, curve.wraps, wish.grid, wish.braille)
+        for wish, curve in each
+    ]
     known = [_found(_inks, key) for key in keys]
-    missing = [at for at, ink in enumerate(known) if ink is None]
-    if missing:
-        fresh = _drawn(grid, [curves[at] for at in missing], braille)
+    together: dict[_Key, list[int]] = {}
+    for at, ink in enumerate(known):
+        if ink is None:
+            grid, _, braille = each[at][0]
+            alike = (grid.columns, grid.low_hz, grid.high_hz, braille)
+            together.setdefault(alike, []).append(at)
+    for missing in together.values():
+        fresh = _drawn([each[at] for at in missing])
         for at, ink in zip(missing, fresh, strict=True):
             known[at] = ink
-            _keep(_inks, keys[at], curves[at], ink)
-    return [ink for ink in known if ink is not None]
+            _keep(_inks, keys[at], each[at][1], ink)
+    found = iter([ink for ink in known if ink is not None])
+    return [[next(found) for _ in wish.curves] for wish in wishes]
 
 
 def extent(curve: Curve, low_hz: float, high_hz: float) -> tuple[float, float]:
@@ -88,33 +106,41 @@ def _keep(among: OrderedDict[_Key, tuple[Curve, _T]], key: _Key, curve: Curve, w
         among.popitem(last=False)
 
 
-def _drawn(grid: Grid, curves: Sequence[Curve], braille: bool) -> list[Ink]:
+def _drawn(each: Sequence[tuple[Wanted, Curve]]) -> list[Ink]:
+    """Curves on grids of one width and one span; their heights may differ."""
+    braille = each[0][0].braille
+    curves = [curve for _, curve in each]
     which, row, column = raster(
-        grid,
+        [wish.grid for wish, _ in each],
         [curve.frequency_hz for curve in curves],
         [curve.values for curve in curves],
         [curve.dash if braille else "solid" for curve in curves],
         [360.0 if curve.wraps else None for curve in curves],
     )
-    tall, wide = (4, 2) if braille else (1, 1)
-    rows, columns = grid.rows // tall, grid.columns // wide
-    cell_row = row // tall
-    cell = (which * rows + cell_row) * columns + column // wide
-    size = len(curves) * rows * columns
+    down, right = (2, 1) if braille else (0, 0)
+    cell_row = row >> down
+    columns = each[0][0].grid.columns >> right
+    heights = [wish.grid.rows >> down for wish, _ in each]
+    begins = np.cumsum([0, *heights])
+    cell = (begins[which] + cell_row) * columns + (column >> right)
+    size = int(begins[-1]) * columns
     if braille:
         # Every dot comes once, so that adding their bits is the same as joining them.
-        sums = np.bincount(cell, weights=_DOT_WEIGHTS[row % tall, column % wide], minlength=size)
-        bits = sums.astype(np.uint8)
+        weights = _DOT_WEIGHTS.take(((row & 3) << 1) | (column & 1))
+        bits = np.bincount(cell, weights=weights, minlength=size).astype(np.uint8)
     else:
         bits = np.zeros(size, dtype=np.uint8)
         bits[cell] = 1
-    bits = bits.reshape(len(curves), rows, columns)
+    bits = bits.reshape(-1, columns)
     seen = bits != 0
-    ends: list[int] = []
-    for first, stop in pairwise(np.searchsorted(which, np.arange(len(curves) + 1)).tolist()):
-        if first == stop:
-            ends.append(-1)
-            continue
-        across = column[first:stop]
-        ends.append(int(cell_row[first:stop][across == across.max()].max()))
-    return [Ink(*each) for each in zip(bits, seen, ends, strict=True)]
+    found: list[Ink] = []
+    bounds = np.searchsorted(which, np.arange(len(each) + 1)).tolist()
+    rows = begins.tolist()
+    for at, (first, stop) in enumerate(pairwise(bounds)):
+        end = -1
+        if first < stop:
+            across = column[first:stop]
+            end = int(cell_row[first:stop][across == across.max()].max())
+        part = slice(rows[at], rows[at + 1])
+        found.append(Ink(bits[part], seen[part], end))
+    return found

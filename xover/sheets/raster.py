@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,7 +59,7 @@ def dash_pattern(name: str) -> NDArray[np.bool_]:
 
 
 def raster(
-    grid: Grid,
+    grid: Grid | Sequence[Grid],
     frequency_hz: Sequence[NDArray[np.float64]],
     values: Sequence[NDArray[np.float64]],
     dashes: Sequence[str],
@@ -67,67 +68,97 @@ def raster(
     """The dots of every curve as (curve, row, column), in the order of the curves.
 
     `frequency_hz[i]` and `values[i]` are (n_i,), frequencies ascending and > 0; a period of 360
-    makes a curve wrapped degrees. Curves that share one frequency array are rastered together.
+    makes a curve wrapped degrees. `grid` is one for all, or one for each: those of one width and
+    span go together. Curves that share one frequency array are rastered together.
     """
     count = len(values)
     if count == 0:
         nothing = np.zeros(0, dtype=np.intp)
         return nothing, nothing, nothing
-    low = np.full((count, grid.columns), np.nan)
-    high = np.full((count, grid.columns), np.nan)
-    start = np.full((count, grid.columns), np.nan)
-    together: dict[int, list[int]] = {}
+    grids = [grid] * count if isinstance(grid, Grid) else list(grid)
+    columns = grids[0].columns
+    together: dict[tuple[int, float, float], list[int]] = {}
     for index, axis in enumerate(frequency_hz):
-        together.setdefault(id(axis), []).append(index)
+        if grids[index].columns != columns:
+            raise ValueError("grids of different width are not rastered together")
+        key = (id(axis), grids[index].low_hz, grids[index].high_hz)
+        together.setdefault(key, []).append(index)
+    found: list[_Spans] = []
     for members in together.values():
         stacked = np.array([values[index] for index in members], dtype=np.float64)
-        spans = _spans(grid, frequency_hz[members[0]], stacked, [periods[i] for i in members])
-        low[members], high[members], start[members] = spans
-    return _dots(grid, low, high, start, np.array([dash_pattern(name) for name in dashes]))
+        found.append(
+            _spans(
+                [grids[index] for index in members],
+                frequency_hz[members[0]],
+                stacked,
+                [periods[index] for index in members],
+            )
+        )
+    spans = found[0]
+    if len(found) > 1:
+        order = np.argsort([index for members in together.values() for index in members])
+        spans = _Spans(*(np.concatenate(parts)[order] for parts in zip(*found, strict=True)))
+    table = np.array([dash_pattern(name) for name in dashes])
+    return _dots(np.array([[each.rows] for each in grids]), spans, table)
 
 
-_Spans = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
+class _Spans(NamedTuple):
+    """First and last dot row (n_curves, columns) of each column, and where the line enters it.
+
+    NaN where there is none.
+    """
+
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+    start: NDArray[np.float64]
 
 
 def _spans(
-    grid: Grid,
+    grids: Sequence[Grid],
     frequency_hz: NDArray[np.float64],
     values: NDArray[np.float64],
     periods: Sequence[float | None],
 ) -> _Spans:
-    """First and last dot row (n_curves, columns) of each column, and where the line enters it."""
-    sampling = _sampling(frequency_hz, grid.columns, grid.low_hz, grid.high_hz)
-    rows = grid.top_dot + (grid.top - values) * grid.dots_per_unit
-    np.clip(rows, -_FAR_DOTS, _FAR_DOTS, out=rows)
-    period = np.array([p * grid.dots_per_unit if p else 0.0 for p in periods])[:, None]
-    wrapping = period > 0.0
-    any_wrap = bool(wrapping.any())
-    smooth = _unwrapped(rows, period) if any_wrap else rows
+    """The spans of curves on one frequency axis, each on a grid of its own."""
+    sampling = _sampling(frequency_hz, grids[0].columns, grids[0].low_hz, grids[0].high_hz)
+    scale = np.array([[each.dots_per_unit] for each in grids])
+    rows = np.array([[each.top] for each in grids]) - values
+    rows *= scale
+    rows += np.array([[each.top_dot] for each in grids])
+    np.minimum(np.maximum(rows, -_FAR_DOTS, out=rows), _FAR_DOTS, out=rows)
+    wrapped = [at for at, period in enumerate(periods) if period]
+    smooth = rows
+    if wrapped:
+        period = np.array([[periods[at] or 0.0] for at in wrapped]) * scale[wrapped]
+        smooth = rows.copy()
+        smooth[wrapped] = _unwrapped(rows[wrapped], period)
     edge = sampling.at_edges(smooth)
-    turn = np.zeros_like(edge)
-    if any_wrap:
-        half = np.array([0.5 * p if p else 0.0 for p in periods])[:, None]
-        top = grid.top_dot + (grid.top - half) * grid.dots_per_unit
-        turn = np.where(wrapping, np.floor((edge - top) / np.where(wrapping, period, 1.0)), 0.0)
-        edge = edge - turn * period
-    dot = np.floor(edge + 0.5)
+    broken = None
+    if wrapped:
+        half = [[grids[at].row_of(0.5 * (periods[at] or 0.0))] for at in wrapped]
+        turn = np.floor((edge[wrapped] - np.array(half)) / period)
+        edge[wrapped] -= turn * period
+        broken = turn[:, 1:] != turn[:, :-1]
+    edge += 0.5
+    dot = np.floor(edge, out=edge)
     first, last = dot[:, :-1], dot[:, 1:].copy()
-    broken = turn[:, 1:] != turn[:, :-1]
-    last[broken] = first[broken]
+    if broken is not None:
+        last[wrapped] = np.where(broken, first[wrapped], last[wrapped])
     # Each column owns its first dot and leaves the last to its neighbour: no doubled corners.
-    last = last - np.sign(last - first)
-    first = np.where(np.isnan(dot[:, :-1]), dot[:, 1:], first)
-    last = np.where(np.isnan(last), first, last)
+    last -= np.sign(last - first)
+    whole = not sampling.leaves and bool(np.isfinite(rows).all())
+    if not whole:
+        first = np.where(np.isnan(dot[:, :-1]), dot[:, 1:], first)
+        last = np.where(np.isnan(last), first, last)
     low, high = np.fmin(first, last), np.fmax(first, last)
-    _include_samples(low, high, dot, sampling, rows, wrapping[:, 0])
-    return low, high, np.where(np.isnan(first), low, first)
+    _include_samples(low, high, dot, sampling, rows, wrapped, whole)
+    return _Spans(low, high, first if whole else np.where(np.isnan(first), low, first))
 
 
 def _unwrapped(rows: NDArray[np.float64], period: NDArray[np.float64]) -> NDArray[np.float64]:
     """`rows` with jumps of more than half a period taken out, NaN left where it is."""
-    wrapping = period > 0.0
-    jumps = np.rint(np.diff(rows, axis=1) / np.where(wrapping, period, 1.0))
-    jumps = np.where(wrapping & np.isfinite(jumps), jumps, 0.0)
+    jumps = np.rint(np.diff(rows, axis=1) / period)
+    jumps[~np.isfinite(jumps)] = 0.0
     smooth = rows.copy()
     smooth[:, 1:] -= np.cumsum(jumps, axis=1) * period
     return smooth
@@ -150,13 +181,20 @@ class _Sampling:
     """... which columns have points, ..."""
     first: NDArray[np.intp]
     """... and the first of each, counted within `inside`."""
+    leaves: bool
+    """Whether borders of columns lie outside the axis."""
+    every: bool
+    """Whether every column has points."""
 
     def at_edges(self, rows: NDArray[np.float64]) -> NDArray[np.float64]:
         """Linear interpolation at the borders of the columns, NaN outside and beside gaps."""
         if self.left is None:
             return np.full((rows.shape[0], self.weight.size), np.nan)
-        found = rows[:, self.left] * (1.0 - self.weight) + rows[:, self.left + 1] * self.weight
-        found[:, self.outside] = np.nan
+        found = rows.take(self.left, axis=1)
+        found *= 1.0 - self.weight
+        found += rows.take(self.left + 1, axis=1) * self.weight
+        if self.leaves:
+            found[:, self.outside] = np.nan
         return found
 
 
@@ -169,7 +207,8 @@ def _sampling(
 ) -> _Sampling:
     key = (columns, low_hz, high_hz)
     for known in _kept[:]:
-        if known.key == key and np.array_equal(known.frequency_hz, frequency_hz):
+        same = known.frequency_hz is frequency_hz and not frequency_hz.flags.writeable
+        if known.key == key and (same or np.array_equal(known.frequency_hz, frequency_hz)):
             return known
     position = np.log(frequency_hz / low_hz) * ((columns - 1) / np.log(high_hz / low_hz))
     edges = np.arange(columns + 1) - 0.5
@@ -181,9 +220,10 @@ def _sampling(
     start, stop = np.searchsorted(nearest, [0.0, float(columns)])
     nearest = nearest[start:stop].astype(np.intp)
     first = np.flatnonzero(np.diff(nearest, prepend=-1))
+    outside = (weight < 0.0) | (weight > 1.0)
     made = _Sampling(
-        key, frequency_hz.copy(), left, weight, (weight < 0.0) | (weight > 1.0),
-        slice(int(start), int(stop)), nearest[first], first,
+        key, frequency_hz, left, weight, outside, slice(int(start), int(stop)), nearest[first],
+        first, bool(outside.any()) or left is None, first.size == columns,
     )  # fmt: skip
     _kept[:] = [made, *_kept[:3]]
     return made
@@ -195,45 +235,58 @@ def _include_samples(
     dot: NDArray[np.float64],
     sampling: _Sampling,
     rows: NDArray[np.float64],
-    wrapping: NDArray[np.bool_],
+    wrapped: Sequence[int],
+    whole: bool,
 ) -> None:
     """Widen spans, in place, to peaks and notches that lie between the borders of a column."""
     where, starts = sampling.column, sampling.first
     if not where.size:
         return
-    samples = np.floor(rows[:, sampling.inside] + 0.5)
+    samples = rows[:, sampling.inside] + 0.5
+    np.floor(samples, out=samples)
     least = np.fmin.reduceat(samples, starts, axis=1)
     most = np.fmax.reduceat(samples, starts, axis=1)
-    edge_low = np.fmin(dot[:, where], dot[:, where + 1])
-    edge_high = np.fmax(dot[:, where], dot[:, where + 1])
+    left, right = dot[:, :-1], dot[:, 1:]
+    if not sampling.every:
+        left, right = left[:, where], right[:, where]
     # Comparisons with NaN are false: a sample alone in a gap is taken by the isnan terms.
-    bare = np.isnan(edge_low)
-    steady = ~wrapping[:, None]
-    up = (steady & (least < edge_low)) | bare
-    down = (steady & (most > edge_high)) | bare
-    low[:, where] = np.where(up, least, low[:, where])
-    high[:, where] = np.where(down, most, high[:, where])
+    up, down = least < np.fmin(left, right), most > np.fmax(left, right)
+    if wrapped:
+        up[wrapped] = down[wrapped] = False
+    if not whole:
+        bare = np.isnan(left) & np.isnan(right)
+        up |= bare
+        down |= bare
+    if sampling.every:
+        np.copyto(low, least, where=up)
+        np.copyto(high, most, where=down)
+    else:
+        low[:, where] = np.where(up, least, low[:, where])
+        high[:, where] = np.where(down, most, high[:, where])
 
 
 def _dots(
-    grid: Grid,
-    low: NDArray[np.float64],
-    high: NDArray[np.float64],
-    start: NDArray[np.float64],
-    table: NDArray[np.bool_],
+    limits: NDArray[np.intp], spans: _Spans, table: NDArray[np.bool_]
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
-    """Spans to single dots, what lies outside left out, dash gaps left out."""
+    """Spans to single dots, what lies outside left out, dash gaps left out.
+
+    `limits` (n_curves, 1) is how many rows of dots there are for each.
+    """
+    low, high, start = spans
     with np.errstate(invalid="ignore"):
-        length = np.where(np.isnan(low), 1.0, np.maximum(high - low + 1.0, 1.0))
-    along = np.cumsum(length, axis=1) - length
-    shown = (high >= 0.0) & (low <= grid.rows - 1)
-    curve, column = np.nonzero(shown)
-    first = np.clip(low[shown], 0, grid.rows - 1).astype(np.intp)
-    last = np.clip(high[shown], 0, grid.rows - 1).astype(np.intp)
+        length = np.fmax(high - low + 1.0, 1.0)
+    along = np.cumsum(length, axis=1)
+    along -= length
+    shown = (high >= 0.0) & (low <= limits - 1)
+    at = np.flatnonzero(shown)
+    curve, column = np.divmod(at, low.shape[1])
+    first = np.maximum(low.ravel()[at], 0.0).astype(np.intp)
+    last = np.minimum(high.ravel()[at], limits.ravel()[curve] - 1).astype(np.intp)
     counts = last - first + 1
-    offset = np.arange(int(counts.sum())) - np.repeat(np.cumsum(counts) - counts, counts)
-    row = np.repeat(first, counts) + offset
-    distance = np.abs(row - np.repeat(start[shown], counts)) + np.repeat(along[shown], counts)
-    curve, column = np.repeat(curve, counts), np.repeat(column, counts)
-    drawn = table[curve, distance.astype(np.intp) % _PERIOD_DOTS]
-    return curve[drawn], row[drawn], column[drawn]
+    ends = np.cumsum(counts)
+    own = np.repeat(np.arange(at.size), counts)
+    row = np.arange(own.size) - (ends - counts - first)[own]
+    distance = np.abs(row - start.ravel()[at][own]) + along.ravel()[at][own]
+    drawn = table[curve[own], distance.astype(np.intp) % _PERIOD_DOTS]
+    own = own[drawn]
+    return curve[own], row[drawn], column[own]

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from xover.model.names import inert
 from xover.sheets.cells import width_of, wrapped
-from xover.sheets.curves import MINIMUM_HEIGHT, MINIMUM_WIDTH, plot
+from xover.sheets.curves import GUTTER, MINIMUM_HEIGHT, MINIMUM_WIDTH, started, together
 from xover.sheets.drawing import TEXT, Curve, Drawing, stack
 from xover.tui.plot_content import Band, PlotData
 from xover.tui.plot_readout import Line, readout
@@ -135,9 +135,9 @@ def _panels(
 ) -> tuple[Drawing | None, Drawing | None]:
     both = wish.lower and wish.height >= TALL
     under = max(MINIMUM_HEIGHT, 2 * body // 5) if both else 0
-    upper = lower = None
+    above = below = None
     if both or not wish.lower:
-        upper = plot(
+        above = started(
             data.upper,
             width=wish.width,
             height=body - under,
@@ -155,7 +155,7 @@ def _panels(
         what = _NAMES.get(unit, "")
         if not data.lower:
             what = f"no {what}: nothing that is shown has any"
-        lower = plot(
+        below = started(
             data.lower,
             width=wish.width,
             height=under or body,
@@ -166,9 +166,11 @@ def _panels(
             bands=[(low, high, "") for low, high, _ in data.bands],
             title=what if both or not data.title else f"{what}, {data.title}",
             cursor_hz=wish.cursor_hz,
-            labels="none" if upper is not None else "auto",
-            margin=upper.width - upper.left - upper.columns if upper is not None else None,
+            labels="none" if above is not None else "auto",
+            margin=wish.width - GUTTER - above.columns if above is not None else None,
             ascii_only=wish.ascii_only,
             like=before.lower if before is not None else None,
         )
-    return upper, lower
+    drawings = iter(together(*(each for each in (above, below) if each is not None)))
+    upper = next(drawings) if above is not None else None
+    return upper, next(drawings) if below is not None else None
