@@ -69,8 +69,11 @@ class Desk:
         return next(each for each in self.app.plot.data.upper if each.label == label)
 
     def text(self) -> str:
-        """What stands on the screen."""
-        strips = self.app.screen._compositor.render_strips()
+        """What stands on the screen; "" while a widget that has just come waits for its styles."""
+        try:
+            strips = self.app.screen._compositor.render_strips()
+        except KeyError:
+            return ""
         return "\n".join("".join(piece.text for piece in strip) for strip in strips)
 
     # What is done
