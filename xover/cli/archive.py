@@ -155,7 +155,7 @@ def _show(
     as_json: bool,
 ) -> None:
     with opened(folder) as archive, _bar("reading the archive") as progress:
-        archive.refresh(progress)
+        archive.refresh(progress, whole=False)
         rows = archive.index.rows(
             words=[word for text in words for word in text.split()],
             every=every,

@@ -11,23 +11,39 @@ import contextlib
 import hashlib
 import os
 import sqlite3
+import time as clock
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any, NamedTuple
 
-from xover.files.archive.place import Found, files_of, fold
+from xover.files.archive.place import (
+    Folder,
+    Found,
+    changed_at,
+    fold,
+    folder_at,
+    folders_of,
+    tells_changes,
+)
 
-VERSION = 1
+VERSION = 2
+SETTLED_NS = 5_000_000_000
+"""A folder that changed this shortly before it was looked through is looked through again."""
 BUSY_S = 20.0
 Progress = Callable[[int, int], None]
 """Called with how many files are done, and of how many; may raise to stop."""
 
 _TABLES = """
-CREATE TABLE files (name TEXT PRIMARY KEY, id TEXT, size INTEGER, changed INTEGER);
-CREATE TABLE revisions (
-  number INTEGER PRIMARY KEY, id TEXT UNIQUE, name TEXT, venue TEXT, title TEXT, key TEXT,
-  parent TEXT, time TEXT, author TEXT, note TEXT
+CREATE TABLE folders (name TEXT PRIMARY KEY, changed INTEGER);
+CREATE TABLE files (name TEXT PRIMARY KEY, folder TEXT, id TEXT, size INTEGER, changed INTEGER);
+CREATE INDEX by_folder ON files (folder);
+CREATE TABLE presets (
+  number INTEGER PRIMARY KEY, venue TEXT, title TEXT, heads INTEGER, UNIQUE (venue, title)
 );
-CREATE INDEX by_key ON revisions (key);
+CREATE TABLE revisions (
+  number INTEGER PRIMARY KEY, id TEXT UNIQUE, name TEXT, venue TEXT, title TEXT, preset INTEGER,
+  parent TEXT, time TEXT, author TEXT, note TEXT, followed INTEGER
+);
+CREATE INDEX by_preset ON revisions (preset, followed);
 CREATE INDEX by_parent ON revisions (parent);
 CREATE VIRTUAL TABLE words USING fts5(venue, title, author, note, tags, boxes, notes);
 """
@@ -80,16 +96,17 @@ class Index:
         """Let go of the file."""
         self._connection.close()
 
-    def refresh(self, progress: Progress | None = None) -> None:
+    def refresh(self, progress: Progress | None = None, *, whole: bool = True) -> None:
         """Take in what has appeared, leave out what has gone; damaged files are looked at again.
 
-        Torn or unusable indexes are thrown away and made anew.
+        With `whole` false, folders that say they have not changed are believed, on file systems
+        that are known to say so. Torn or unusable indexes are thrown away and made anew.
         """
         try:
-            self._refresh(progress)
+            self._refresh(progress, whole)
         except sqlite3.DatabaseError:
             self._start_over()
-            self._refresh(progress)
+            self._refresh(progress, True)
 
     def rows(
         self,
@@ -107,13 +124,14 @@ class Index:
         """
         where: list[str] = []
         values: list[Any] = []
+        source = "revisions r"
         if words:
-            where.append("r.number IN (SELECT rowid FROM words WHERE words MATCH ?)")
+            source = "words JOIN revisions r ON r.number = words.rowid"
+            where.append("words MATCH ?")
             values.append(" AND ".join(_token(word) for word in words))
         for field, value in (("venue", venue), ("title", title)):
             if value is not None:
-                position = "1" if field == "venue" else "2"
-                where.append(f"part(r.key, {position}) = ?")
+                where.append(f"p.{field} = ?")
                 values.append(fold(value))
         if since is not None:
             where.append("r.time >= ?")
@@ -122,20 +140,15 @@ class Index:
             where.append("r.time <= ?")
             values.append(until)
         if not every:
-            where.append("NOT EXISTS (SELECT 1 FROM revisions c WHERE c.parent = r.id)")
+            where.append("r.followed = 0")
         condition = f"WHERE {' AND '.join(where)}" if where else ""
-        query = f"""
-            WITH heads AS (
-              SELECT key, count(*) AS n FROM revisions h
-              WHERE NOT EXISTS (SELECT 1 FROM revisions c WHERE c.parent = h.id) GROUP BY key)
-            SELECT r.id, r.name, r.venue, r.title, r.parent, r.time, r.author, r.note,
-              coalesce(heads.n, 0),
-              NOT EXISTS (SELECT 1 FROM revisions c WHERE c.parent = r.id)
-            FROM revisions r LEFT JOIN heads ON heads.key = r.key {condition}
-            ORDER BY r.time DESC, r.id DESC
-        """
-        found = self._connection.execute(query, values)
-        return [Row._make((*row[:9], bool(row[9]))) for row in found]
+        found = self._connection.execute(
+            "SELECT r.id, r.name, r.venue, r.title, r.parent, r.time, r.author, r.note, p.heads, "
+            f"r.followed = 0 FROM {source} JOIN presets p ON p.number = r.preset {condition} "
+            "ORDER BY r.time DESC, r.id DESC",
+            values,
+        )
+        return _newest_first([Row._make(row) for row in found])
 
     def find(self, beginning: str) -> list[Row]:
         """Revisions whose name, or whose hash, begins like this."""
@@ -150,24 +163,72 @@ class Index:
         query = "SELECT name FROM files WHERE id IS NULL ORDER BY name"
         return [str(name) for (name,) in self._connection.execute(query)]
 
-    def _refresh(self, progress: Progress | None) -> None:
-        found = {one.name: one for one in files_of(self.archive)}
-        known: dict[str, tuple[str | None, int, int]] = {
-            name: (id_, size, changed)
-            for name, id_, size, changed in self._connection.execute("SELECT * FROM files")
-        }
-        gone = [name for name in known if name not in found]
-        new = [one for name, one in found.items() if name not in known]
+    def _refresh(self, progress: Progress | None, whole: bool) -> None:
+        execute = self._connection.execute
+        known: dict[str, int] = dict(execute("SELECT name, changed FROM folders"))
+        if whole or not known or not tells_changes(self.archive):
+            looked = {folder.name: folder for folder in folders_of(self.archive)}
+            gone = [name for name in known if name not in looked]
+        else:
+            looked, gone = self._changed(known)
+        new: list[Found] = []
+        lost: list[str] = []
+        for folder in looked.values():
+            lead = f"{folder.name}/" if folder.name else ""
+            have = {name for (name,) in execute("SELECT name FROM files WHERE folder = ?",
+                                                [folder.name])}  # fmt: skip
+            here = {lead + name for name in folder.files}
+            lost += have - here
+            new += [Found(name, self._path_of(name)) for name in sorted(here - have)]
+        for name in gone:
+            lost += [one for (one,) in execute("SELECT name FROM files WHERE folder = ?", [name])]
         again = [
-            found[name]
-            for name, (id_, size, changed) in known.items()
-            if id_ is None and name in found and _status(found[name].path) != (size, changed)
+            Found(name, self._path_of(name))
+            for name, size, changed in execute(
+                "SELECT name, size, changed FROM files WHERE id IS NULL"
+            ).fetchall()
+            if name not in lost and _status(self._path_of(name)) != (size, changed)
         ]
-        if not (gone or new or again):
+        stale = [one for one in looked.values() if known.get(one.name) != one.changed]
+        if not (gone or new or lost or again or stale):
             return
         with self._transaction():
-            self._forget([*gone, *(one.name for one in again)])
+            self._forget([*lost, *(one.name for one in again)])
             self._take_in([*new, *again], progress)
+            self._connection.executemany("DELETE FROM folders WHERE name = ?", [(n,) for n in gone])
+            settled = clock.time_ns() - SETTLED_NS
+            self._connection.executemany(
+                "INSERT OR REPLACE INTO folders VALUES (?, ?)",
+                [
+                    (one.name, one.changed if one.changed < settled else -1)
+                    for one in looked.values()
+                ],
+            )
+
+    def _changed(self, known: dict[str, int]) -> tuple[dict[str, Folder], list[str]]:
+        """The folders that say they have changed, looked through, and those that are gone."""
+        looked: dict[str, Folder] = {}
+        gone: list[str] = []
+        for name, before in known.items():
+            if name in looked:
+                continue
+            now = changed_at(self._path_of(name) if name else self.archive, follow=not name)
+            if now is None:
+                gone.append(name)
+            elif now != before:
+                found = folder_at(self.archive, name)
+                if found is None:
+                    gone.append(name)
+                    continue
+                looked[name] = found
+                for inner in found.folders:
+                    inner = f"{name}/{inner}" if name else inner
+                    if inner not in known:
+                        looked.update({one.name: one for one in folders_of(self.archive, inner)})
+        return looked, gone
+
+    def _path_of(self, name: str) -> str:
+        return os.path.join(self.archive, *name.split("/"))
 
     def _forget(self, names: Iterable[str]) -> None:
         execute = self._connection.execute
@@ -180,50 +241,91 @@ class Index:
             if other is not None:
                 execute("UPDATE revisions SET name = ? WHERE id = ?", [other[0], id_])
                 continue
-            row = execute("SELECT number FROM revisions WHERE id = ?", [id_]).fetchone()
-            if row is not None:
-                execute("DELETE FROM words WHERE rowid = ?", row)
-                execute("DELETE FROM revisions WHERE number = ?", row)
+            row = execute(
+                "SELECT number, preset, parent FROM revisions WHERE id = ?", [id_]
+            ).fetchone()
+            if row is None:
+                continue
+            number, preset, parent = row
+            execute("DELETE FROM words WHERE rowid = ?", [number])
+            execute("DELETE FROM revisions WHERE number = ?", [number])
+            if parent is not None:
+                self._follow(parent)
+            self._count(preset)
+
+    def _follow(self, id_: str) -> None:
+        """Say of a revision whether any other follows it, and count its preset's heads."""
+        execute = self._connection.execute
+        row = execute("SELECT number, preset FROM revisions WHERE id = ?", [id_]).fetchone()
+        if row is None:
+            return
+        execute(
+            "UPDATE revisions SET followed = EXISTS (SELECT 1 FROM revisions c WHERE c.parent = ?) "
+            "WHERE number = ?",
+            [id_, row[0]],
+        )
+        self._count(row[1])
+
+    def _count(self, preset: int) -> None:
+        self._connection.execute(
+            "UPDATE presets SET heads = (SELECT count(*) FROM revisions WHERE preset = ? AND "
+            "followed = 0) WHERE number = ?",
+            [preset, preset],
+        )
+
+    def _preset(self, venue: str, title: str) -> int:
+        execute = self._connection.execute
+        key = [fold(venue), fold(title)]
+        execute("INSERT OR IGNORE INTO presets (venue, title, heads) VALUES (?, ?, 0)", key)
+        (number,) = execute(
+            "SELECT number FROM presets WHERE venue = ? AND title = ?", key
+        ).fetchone()
+        return int(number)
 
     def _take_in(self, found: Sequence[Found], progress: Progress | None) -> None:
         from xover.files.archive.place import ID, id_of
         from xover.files.archive.revision import head_of
 
         execute = self._connection.execute
+        insert = "INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?, ?)"
         for done, one in enumerate(found):
             if progress is not None and done % 64 == 0:
                 progress(done, len(found))
             status = _status(one.path)
+            folder = one.name.rpartition("/")[0]
             try:
                 with open(one.path, "rb") as file:
                     data = file.read()
             except OSError:
-                execute("INSERT OR REPLACE INTO files VALUES (?, NULL, ?, ?)",
-                        [one.name, *status])  # fmt: skip
+                execute(insert, [one.name, folder, None, *status])
                 continue
             head = head_of(data)
             id_ = None if head is None else id_of(data, head.time)
             if id_ is not None and ID.findall(one.name.rpartition("/")[2]) not in ([id_], []):
                 id_ = None  # the name speaks of other bytes
-            execute("INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?)", [one.name, id_, *status])
+            execute(insert, [one.name, folder, id_, *status])
             if head is None or id_ is None:
                 continue
             preset = head.preset
-            key = "\n".join((fold(preset.venue), fold(preset.title)))
+            number = self._preset(preset.venue, preset.title)
             cursor = execute(
-                "INSERT OR IGNORE INTO revisions (id, name, venue, title, key, parent, time, "
-                "author, note) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                [id_, one.name, preset.venue, preset.title, key, head.parent, head.time,
+                "INSERT OR IGNORE INTO revisions (id, name, venue, title, preset, parent, time, "
+                "author, note, followed) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 0)",
+                [id_, one.name, preset.venue, preset.title, number, head.parent, head.time,
                  head.author, head.note],
             )  # fmt: skip
-            if cursor.rowcount:
-                boxes = " ".join(box.name for box in preset.loudspeakers)
-                execute(
-                    "INSERT INTO words (rowid, venue, title, author, note, tags, boxes, notes) "
-                    "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                    [cursor.lastrowid, preset.venue, preset.title, head.author, head.note,
-                     " ".join(preset.tags), boxes, preset.notes],
-                )  # fmt: skip
+            if not cursor.rowcount:
+                continue
+            boxes = " ".join(box.name for box in preset.loudspeakers)
+            execute(
+                "INSERT INTO words (rowid, venue, title, author, note, tags, boxes, notes) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                [cursor.lastrowid, preset.venue, preset.title, head.author, head.note,
+                 " ".join(preset.tags), boxes, preset.notes],
+            )  # fmt: skip
+            self._follow(id_)
+            if head.parent is not None:
+                self._follow(head.parent)
         if progress is not None:
             progress(len(found), len(found))
 
@@ -248,6 +350,22 @@ class Index:
         self._connection, self.path = fresh._connection, fresh.path
 
 
+def _newest_first(rows: list[Row]) -> list[Row]:
+    """Rows by time, those of one second with what follows before what it follows."""
+    generation: dict[str, int] = {}
+    times = {row.id: row.time for row in rows}
+    parents = {row.id: row.parent for row in rows}
+    for row in rows:
+        steps, one = 0, row.parent
+        while one is not None and times.get(one) == row.time and steps < len(rows):
+            steps, one = steps + 1, parents.get(one)
+        if steps:
+            generation[row.id] = steps
+    if not generation:
+        return rows
+    return sorted(rows, key=lambda row: (row.time, generation.get(row.id, 0)), reverse=True)
+
+
 def _opened(path: str) -> sqlite3.Connection:
     connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
     try:
@@ -262,7 +380,6 @@ def _opened(path: str) -> sqlite3.Connection:
             connection.execute("COMMIT")
         if version != VERSION:
             raise sqlite3.DatabaseError("an index of another version")
-        _functions(connection)
     except BaseException:
         connection.close()
         raise
@@ -273,15 +390,6 @@ def _prepare(connection: sqlite3.Connection) -> None:
     for statement in _TABLES.strip().split(";\n"):
         connection.execute(statement.rstrip(";"))
     connection.execute(f"PRAGMA user_version = {VERSION}")
-    _functions(connection)
-
-
-def _functions(connection: sqlite3.Connection) -> None:
-    connection.create_function("part", 2, _part, deterministic=True)
-
-
-def _part(key: str, number: int) -> str:
-    return key.split("\n")[int(number) - 1]
 
 
 def _path(archive: str, cache: str | None) -> str:

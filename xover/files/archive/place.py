@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+import stat
 import unicodedata
 from collections.abc import Iterator
 from typing import NamedTuple
@@ -22,6 +23,7 @@ DEPTH_MAX = 4
 ID = re.compile(r"[0-9]{8}T[0-9]{6}Z-[0-9a-f]{16}")
 """A revision by name: when it was made, and the start of the SHA-256 of its bytes."""
 
+_TELLING = frozenset(["ext2", "ext3", "ext4", "xfs", "btrfs", "zfs", "tmpfs", "f2fs", "overlay"])
 _PLAIN = re.compile(r"[a-z0-9]+(?: [a-z0-9]+)*")
 _RESERVED = frozenset(
     ["con", "prn", "aux", "nul"] + [f"{kind}{n}" for kind in ("com", "lpt") for n in range(10)]
@@ -83,27 +85,91 @@ def id_of(data: bytes, time: str) -> str:
     return f"{stamp}-{hashlib.sha256(data).hexdigest()[:HASH_DIGITS]}"
 
 
+class Folder(NamedTuple):
+    """One folder of the archive as it was looked through: when it last changed, and its files."""
+
+    name: str
+    changed: int
+    files: tuple[str, ...]
+    folders: tuple[str, ...]
+
+
 def files_of(archive: str) -> Iterator[Found]:
     """Every file of the archive that ends in `.json`, links and hidden ones left out.
 
     What vanishes while it is looked for is passed over; an archive that is not there is empty.
     """
-    pending = [("", archive, 0)]
+    for folder in folders_of(archive):
+        for name in folder.files:
+            inner = f"{folder.name}/{name}" if folder.name else name
+            yield Found(inner, os.path.join(archive, *inner.split("/")))
+
+
+def folders_of(archive: str, start: str = "") -> Iterator[Folder]:
+    """Every folder of the archive from `start` on, each looked through once."""
+    pending = [start]
     while pending:
-        name, path, depth = pending.pop()
-        try:
-            with os.scandir(path) as entries:
-                for entry in entries:
-                    if entry.name.startswith("."):
-                        continue
-                    inner = f"{name}/{entry.name}" if name else entry.name
-                    if entry.name.endswith(".json"):
-                        if entry.is_file(follow_symlinks=False):
-                            yield Found(inner, entry.path)
-                    elif depth < DEPTH_MAX and entry.is_dir(follow_symlinks=False):
-                        pending.append((inner, entry.path, depth + 1))
-        except OSError:
+        name = pending.pop()
+        found = folder_at(archive, name)
+        if found is None:
             continue
+        yield found
+        if name.count("/") + bool(name) < DEPTH_MAX:
+            pending += [f"{name}/{inner}" if name else inner for inner in found.folders]
+
+
+def folder_at(archive: str, name: str) -> Folder | None:
+    """One folder looked through, or None where it is gone or a link."""
+    path = os.path.join(archive, *name.split("/")) if name else archive
+    files: list[str] = []
+    folders: list[str] = []
+    changed = changed_at(path) if name else changed_at(path, follow=True)
+    if changed is None:
+        return None
+    try:
+        with os.scandir(path) as entries:
+            for entry in entries:
+                if entry.name.startswith("."):
+                    continue
+                if entry.name.endswith(".json"):
+                    if entry.is_file(follow_symlinks=False):
+                        files.append(entry.name)
+                elif entry.is_dir(follow_symlinks=False):
+                    folders.append(entry.name)
+    except OSError:
+        return None
+    return Folder(name, changed, tuple(files), tuple(folders))
+
+
+def changed_at(path: str, *, follow: bool = False) -> int | None:
+    """When a folder last changed, in ns; None where it is gone or no folder."""
+    try:
+        found = os.stat(path) if follow else os.lstat(path)
+    except OSError:
+        return None
+    return found.st_mtime_ns if stat.S_ISDIR(found.st_mode) else None
+
+
+def tells_changes(folder: str) -> bool:
+    """Whether the file system is one whose folders are known to say when they changed.
+
+    Sticks, network shares and whatever is not known are looked through whole each time.
+    """
+    try:
+        with open("/proc/self/mounts", encoding="utf-8", errors="replace") as file:
+            mounts = [line.split(" ") for line in file]
+    except OSError:
+        return False
+    place = os.path.realpath(folder)
+    best, kind = -1, ""
+    for parts in mounts:
+        if len(parts) < 3:
+            continue
+        point = parts[1].replace("\\040", " ")
+        inside = place == point or place.startswith(point.rstrip("/") + "/")
+        if inside and len(point) >= best:
+            best, kind = len(point), parts[2]
+    return kind in _TELLING
 
 
 def links_of(archive: str) -> Iterator[str]:

@@ -17,7 +17,7 @@ from xover.files.archive.place import archive_folder, folder_of, id_of
 from xover.files.archive.revision import (
     Revision,
     dumps_revision,
-    loads_revision,
+    loads_sound,
 )
 from xover.files.json_text import LIMIT_BYTES
 from xover.files.paths import read_bytes, refused, shown_path
@@ -51,9 +51,9 @@ class Archive:
         """Let go of the index."""
         self.index.close()
 
-    def refresh(self, progress: Progress | None = None) -> None:
-        """Bring the index up to date with the files."""
-        self.index.refresh(progress)
+    def refresh(self, progress: Progress | None = None, *, whole: bool = True) -> None:
+        """Bring the index up to date with the files; see `Index.refresh`."""
+        self.index.refresh(progress, whole=whole)
 
     def find(self, asked: str) -> Row:
         """The one revision that a name, the beginning of one, or of its hash means.
@@ -89,7 +89,7 @@ class Archive:
         """A revision's content. Raises `Refused` where the file is damaged or gone."""
         data = self.bytes_of(row)
         try:
-            return loads_revision(data)
+            return loads_sound(data)
         except Refused as error:
             raise Refused.at(
                 "", f"the revision {row.id} cannot be read: {error.faults[0]}"
