@@ -152,3 +152,15 @@ def test_delays_are_found_to_a_small_part_of_a_sample() -> None:
 
 def test_the_length_of_a_recording_need_not_be_a_good_one() -> None:
     assert good_length(240_001) == 243_000
+
+
+def test_the_impulse_response_is_the_transform_of_the_response() -> None:
+    """By the quicker transform as by numpy's; negative times at the end."""
+    shape = sweep_shape(20, 20_000, 0.5)
+    sweep = sweep_samples(shape, sample_rate_hz=FS)
+    sos = signal.butter(4, 100.0, "high", fs=FS, output="sos")
+    heard = signal.sosfilt(sos, np.concatenate((sweep, np.zeros(sweep.size))))
+    work = Deconvolver(SweepExcitation(shape), sample_rate_hz=FS, length=good_length(heard.size))
+    plain = np.fft.irfft(work.response(heard), work.length)
+    near = np.r_[0 : FS // 10, -FS // 10 : 0]
+    assert np.abs(work.impulse(heard) - plain)[near].max() < 1e-8 * np.abs(plain).max()

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from xover.dsp.deconvolution import Excitation, delay_between
 from xover.dsp.gating import Gated
+from xover.dsp.right_angle import RightAngle
 from xover.dsp.sweep import good_length
 from xover.model.problems import Refused
 
@@ -104,14 +105,16 @@ def find(
     size = good_length(max(2 * length, 1 << 17))
     bin_samples = max(1, round(BIN_S * rate_hz))
     hop = (size - length) // bin_samples * bin_samples
-    spectrum = np.conj(excitation.spectrum(sample_rate_hz=rate_hz, length=size))
+    transform = RightAngle(size)
+    samples = np.fft.irfft(excitation.spectrum(sample_rate_hz=rate_hz, length=size), size)
+    spectrum = np.conj(transform.forward(samples))
     lead = int(LEAD * length) // bin_samples * bin_samples
     starts = range(-lead, recording.samples, hop)
     pieces = []
     for number, start in enumerate(starts):
         progress(number / len(starts))
         block = recording.read(start, size)
-        matched = np.fft.irfft(np.fft.rfft(block) * spectrum, size)[:hop]
+        matched = transform.inverse(transform.forward(block) * spectrum)[:hop]
         pieces.append((matched**2).reshape(-1, bin_samples).sum(axis=1))
     energy = np.concatenate(pieces)[: (recording.samples + lead) // bin_samples + 1]
     progress(1.0)
