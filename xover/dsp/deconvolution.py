@@ -225,7 +225,9 @@ class Deconvolver:
         power = np.interp(at_hz, self.frequency_hz, self._power).reshape(transform.shape)
         ends = band(np.sort(at_hz), self.reach)[np.argsort(np.argsort(at_hz))]
         divisor = np.abs(spectrum) ** 2 + REGULARISATION * power
-        return transform, np.conj(spectrum) * ends.reshape(transform.shape) / divisor
+        divider: Complex = np.conj(spectrum)
+        divider *= ends.reshape(transform.shape) / divisor
+        return transform, divider
 
     def matched(self, samples: Array) -> Array:
         """The recording correlated with the excitation, (length,): where it begins."""
