@@ -49,6 +49,10 @@ _HOMES = {
     "Way": "xover.design.signals",
     "write_signal": "xover.files.signal_files",
     "deconvolve": "xover.dsp.sweep_capture",
+    "read_capture": "xover.files.captures",
+    "average": "xover.dsp.averaging",
+    "spliced": "xover.dsp.splicing",
+    "minimum_phase": "xover.dsp.minimum_phase",
 }
 
 __all__ = ["__version__", *_HOMES]
@@ -76,8 +80,12 @@ if TYPE_CHECKING:
     from xover.design.signals import Way as Way
     from xover.design.signals import pink_signal as pink_signal
     from xover.design.signals import sweep_signal as sweep_signal
+    from xover.dsp.averaging import average as average
+    from xover.dsp.minimum_phase import minimum_phase as minimum_phase
+    from xover.dsp.splicing import spliced as spliced
     from xover.dsp.sweep_capture import deconvolve as deconvolve
     from xover.files.audio import read_audio as read_audio
+    from xover.files.captures import read_capture as read_capture
     from xover.files.preset_json import dumps as dumps
     from xover.files.preset_json import load as load
     from xover.files.preset_json import loads as loads

@@ -99,10 +99,13 @@ def average(
         known = [np.interp(x, np.log(p.frequency_hz), p.coherence) for p in parts if
                  p.coherence is not None]  # fmt: skip
         coherence = np.clip(np.mean(known, axis=0), 0.0, 1.0)
+    some = any(part.coherence is not None for part in parts)
     power = np.mean(np.square(sizes), axis=0)
     if not (power > 0.0).all():
         raise Refused.at("", "nothing is left of the captures at some frequencies")
     said = [_said_of_parts(parts, names, most, inside)]
+    if some and coherence is None:
+        said.append("not all captures have coherence, so the average has none")
     if of == "power":
         spread_db = float(np.mean(np.std(20.0 * np.log10(np.maximum(sizes, TINY)), axis=0)))
         lost = any(part.phase_deg is not None for part in parts)

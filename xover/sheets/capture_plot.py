@@ -1,6 +1,6 @@
 """Captured responses as a picture: magnitude, phase and coherence, on characters or in a file.
 
-Drawn as a preset would keep them, thinned; where the coherence is low the curve is grey and dotted.
+Drawn as a preset would keep them, thinned; grey and thinly dotted where the coherence is low.
 Phase is drawn less the bulk delay, which the title names.
 """
 
@@ -27,7 +27,7 @@ Panels = list[tuple[str, list[Curve]]]
 
 COHERENCE = "γ²"
 LEAST_ROWS = 7
-"""Fewer rows show nothing of phase or coherence, which are then left to a taller picture."""
+"""Fewer rows show nothing of coherence or phase, which are then left to a taller picture."""
 
 
 def panels_of(captures: Sequence[tuple[str, CapturedResponse]]) -> Panels:
@@ -86,7 +86,7 @@ def terminal_plot(
     """The panels one over another on a grid of characters, without a trailing newline."""
     panels = panels_of(captures)
     while len(panels) > 1 and height // (len(panels) + 1) < LEAST_ROWS:
-        panels.pop(1)
+        panels.pop()
     low_hz, high_hz = _range(captures)
     rows = [height // (len(panels) + 1)] * len(panels)
     rows[0] = height - sum(rows[1:])
@@ -137,7 +137,7 @@ def _add(
         beside[:-1] |= low[1:]
         label = f"{name}, {COHERENCE} < {plain(TRUSTED_FROM, 1)}"
         shown = np.where(beside, values, np.nan)
-        curves.append(Curve(label, frequency_hz, shown, "dotted", order, wraps, grey=True))
+        curves.append(Curve(label, frequency_hz, shown, "wide-dot", order, wraps, grey=True))
     if trusted.any():
         shown = np.where(trusted, values, np.nan)
         curves.append(Curve(name, frequency_hz, shown, dash, order, wraps))
