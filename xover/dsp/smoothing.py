@@ -48,7 +48,9 @@ def power_smooth(
         """The integral from `start` to `stop`, both within one cell of the axis."""
         left = np.log2(f[cell])
         middle = (0.5 * (start + stop) - left) / (np.log2(f[cell + 1]) - left)
-        return (stop - start) * (power[cell] * (1.0 - middle) + power[cell + 1] * middle)
+        return np.asarray(
+            (stop - start) * (power[cell] * (1.0 - middle) + power[cell + 1] * middle)
+        )
 
     whole = _range_sums(f, power, first + 1, last)
     apart = first < last
