@@ -88,7 +88,7 @@ def _onset(samples: Array, window: ImpulseWindow, rate_hz: float) -> int:
     if not 0 <= onset < samples.size:
         length_ms = 1000.0 * samples.size / rate_hz
         raise Refused.at(
-            "", f"an onset at {show_ms(window.onset_ms)} lies outside the file's "
+            "", f"an onset at {window.onset_ms:g} ms lies outside the file's "
             f"{show_ms(length_ms)}",
         )  # fmt: skip
     return onset

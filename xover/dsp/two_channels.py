@@ -32,6 +32,8 @@ SHORTEST_S = 2048 / 48_000
 """The window for high frequencies, to the nearest power of two in samples."""
 OCTAVES = 6
 """The longest window is the shortest doubled so often: 2.7 s."""
+SMALLEST = 7
+"""The shortest window is 2⁷ samples at least: what it serves then begins below half the rate."""
 PERIODS = 55.0
 """A window holds at least so many periods of the frequencies it serves, where there is time
 enough: its resolution is then 1/25 octave or finer. Common practice, no source."""
@@ -148,11 +150,11 @@ def window_lengths(frames: int, sample_rate_hz: float) -> tuple[int, ...]:
 
     Raises `Refused` where even the third of them does not fit.
     """
-    shortest = 1 << max(4, round(np.log2(SHORTEST_S * sample_rate_hz)))
-    doubled = [shortest << octave for octave in range(OCTAVES, -1, -1)]
+    shortest = round(np.log2(SHORTEST_S * sample_rate_hz))
+    doubled = [1 << power for power in range(shortest + OCTAVES, max(shortest, SMALLEST) - 1, -1)]
     lengths = tuple(one for one in doubled if windows_in(frames, one) >= WINDOWS_MIN)
     if len(lengths) < 3:
-        needed_s = (WINDOWS_MIN + 1) * 2 * shortest / sample_rate_hz
+        needed_s = (WINDOWS_MIN + 1) / 2 * doubled[-3] / sample_rate_hz
         raise Refused.at(
             "",
             f"{plain(max(frames, 0) / sample_rate_hz, 2)} s in common are too short: at least "
