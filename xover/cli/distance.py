@@ -22,9 +22,7 @@ from xover.cli.common import (
     save_changed,
 )
 from xover.cli.outcome import print_json, say
-from xover.model.entry_figures import parse_length
-from xover.model.entry_text import Context
-from xover.model.names import clean, find, fold, quoted
+from xover.model.names import find
 from xover.model.problems import Refused
 
 if TYPE_CHECKING:
@@ -111,10 +109,11 @@ def command(
     """Delay outputs so that they arrive with another, or a little after it, at a listener."""
     check_apply(apply_, output_file)
     from xover.design.distance import apply_distance, delay_by_distance
+    from xover.design.ways import read_ways
     from xover.sheets.distance_text import distance_text
 
     loaded = open_preset(preset)
-    ways = measured_ways(loaded, measured)
+    ways = read_ways(loaded, measured)
     places = [item.name for item in loaded.listeners]
     places += [name for _, name in ways if name not in places]
     if not places:
@@ -151,48 +150,6 @@ def _placed(preset: Preset, names: Sequence[str]) -> tuple[str, ...]:
     if not known:
         raise Refused.at("listeners", "a line runs between listeners; the preset has none")
     return tuple(find(known, name, kind="listener") for name in names)
-
-
-def measured_ways(preset: Preset, typed: Sequence[str]) -> dict[tuple[str, str], float]:
-    """`OUTPUT=LISTENER=LENGTH` as exact names and metres; names may hold equals signs themselves.
-
-    A listener that the preset does not know counts as one that is known from the tape alone.
-    """
-    outputs = [item.name for item in preset.outputs]
-    known = [item.name for item in preset.listeners]
-    context = Context(sample_rate_hz=preset.sample_rate_hz, speed_of_sound_m_s=343.2)
-    ways: dict[tuple[str, str], float] = {}
-    for text in typed:
-        output, listener, length = _way_parts(outputs, known, text)
-        try:
-            metres = parse_length(length, context)
-        except Refused as refused:
-            raise Refused.at("", f"--measured {quoted(text)}: {refused}") from None
-        known += [listener] if listener not in known else []
-        if (output, listener) in ways:
-            raise Refused.at(
-                "", f"the way from {quoted(output)} to {quoted(listener)} is given twice"
-            )
-        ways[output, listener] = metres
-    return ways
-
-
-def _way_parts(outputs: Sequence[str], known: Sequence[str], text: str) -> tuple[str, str, str]:
-    parts = text.split("=")
-    if len(parts) < 3:
-        raise Refused.at(
-            "",
-            f"--measured {quoted(text)}: write OUTPUT=LISTENER=LENGTH, such as "
-            "“Delay L=Row 24=11.9” or “Delay L=Row 24=39'1\"”",
-        )
-    splits = [("=".join(parts[:k]), "=".join(parts[k:-1])) for k in range(1, len(parts) - 1)]
-    folded = {fold(name) for name in outputs}
-    output, listener = next(
-        (split for split in splits if fold(split[0].strip()) in folded), splits[0]
-    )
-    listener = clean(listener)
-    same = [name for name in known if fold(name) == fold(listener)]
-    return find(outputs, output, kind="output"), (same or [listener])[0], parts[-1]
 
 
 def _document(answer: DistanceAnswer) -> dict[str, Any]:

@@ -7,13 +7,16 @@ ways only, and an output may have no source at all; then its level is not known.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from xover.acoustics.arrivals import arrival_after_ms, arrivals, level_difference_db
 from xover.acoustics.geometry import SHORTEST_M, nearest, nearest_distance_m
 from xover.acoustics.measured import is_summable
 from xover.model.drive import Drive
+from xover.model.entry_figures import parse_length
+from xover.model.entry_text import Context
+from xover.model.names import clean, find, fold, quoted
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.model.units import plain
@@ -138,3 +141,46 @@ def checked_ways(preset: Preset, measured: Measured) -> Ways:
                 f"ways lie between {plain(SHORTEST_M, 1)} and 10,000 m",
             )
     return Ways(preset, dict(measured))
+
+
+def read_ways(preset: Preset, typed: Sequence[str]) -> dict[tuple[str, str], float]:
+    """`OUTPUT=LISTENER=LENGTH` as exact names and metres; names may hold equals signs themselves.
+
+    A listener that the preset does not know counts as one that is known from the tape alone.
+    Raises `Refused`.
+    """
+    outputs = [item.name for item in preset.outputs]
+    known = [item.name for item in preset.listeners]
+    context = Context(sample_rate_hz=preset.sample_rate_hz, speed_of_sound_m_s=343.2)
+    ways: dict[tuple[str, str], float] = {}
+    for text in typed:
+        output, listener, length = _way_parts(outputs, known, text)
+        try:
+            metres = parse_length(length, context)
+        except Refused as refused:
+            raise Refused.at("", f"{quoted(text)}: {refused}") from None
+        known += [listener] if listener not in known else []
+        if (output, listener) in ways:
+            raise Refused.at(
+                "", f"the way from {quoted(output)} to {quoted(listener)} is given twice"
+            )
+        ways[output, listener] = metres
+    return ways
+
+
+def _way_parts(outputs: Sequence[str], known: Sequence[str], text: str) -> tuple[str, str, str]:
+    parts = text.split("=")
+    if len(parts) < 3:
+        raise Refused.at(
+            "",
+            f"{quoted(text)}: write OUTPUT=LISTENER=LENGTH, such as "
+            "“Delay L=Row 24=11.9” or “Delay L=Row 24=39'1\"”",
+        )
+    splits = [("=".join(parts[:k]), "=".join(parts[k:-1])) for k in range(1, len(parts) - 1)]
+    folded = {fold(name) for name in outputs}
+    output, listener = next(
+        (split for split in splits if fold(split[0].strip()) in folded), splits[0]
+    )
+    listener = clean(listener)
+    same = [name for name in known if fold(name) == fold(listener)]
+    return find(outputs, output, kind="output"), (same or [listener])[0], parts[-1]

@@ -35,6 +35,14 @@ ACTIONS: tuple[Action, ...] = (
         True,
     ),
     Action(
+        "delay",
+        "f12",
+        "F12",
+        "delay",
+        "Delay outputs by distance: who leads where, another temperature, a lift",
+        "Work",
+    ),
+    Action(
         "undo",
         "ctrl+z",
         "^Z",

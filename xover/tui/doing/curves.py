@@ -35,6 +35,35 @@ class Curves(Showing):
 
         self.push_screen(ImportDialog(session.preset, os.getcwd()), chosen)
 
+    def do_delay(self) -> None:
+        """Delay outputs by distance, as one step."""
+        from xover.session.naming import name_of_change
+        from xover.tui.dialogs.delay import DelayDialog, Delayed
+
+        session = self.session
+        assert session is not None
+        cell = self.at.cursor
+        move = (cell.column,) if cell is not None and cell.side == "output" else ()
+
+        def chosen(found: Delayed | None) -> None:
+            if found is None:
+                return
+            if found.before is not session.preset:
+                self.say("the preset has changed since this was worked out; do it again")
+            elif self.step(lambda: session.apply(found.name, found.after)):
+                done = name_of_change(found.before, found.after)
+                self.say(f"delayed: {done}; ^Z takes it back")
+
+        self.push_screen(
+            DelayDialog(
+                session.preset,
+                self.drive_now(session.preset),
+                move=move,
+                listener=self.listening.listener,
+            ),
+            chosen,
+        )
+
     def do_align(self) -> None:
         """Align from inside: the proposal is one step."""
         from xover.session.naming import name_of_change

@@ -1,0 +1,275 @@
+"""Delay by distance from inside: what is delayed, with what it shall arrive and where; one step.
+
+Times, lifts and their words are those of `design.distance`; nothing is decided here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+from typing import ClassVar, Literal
+
+from msgspec import Struct
+from textual.app import ComposeResult
+from textual.containers import Vertical, VerticalScroll
+from textual.content import Content
+from textual.widgets import Button
+
+from xover.design.distance import DistanceAnswer, apply_distance, delay_by_distance
+from xover.design.ways import read_ways
+from xover.model import entry
+from xover.model.drive import Drive
+from xover.model.names import inert, quoted
+from xover.model.preset import Preset
+from xover.model.problems import Refused
+from xover.sheets.cells import wrapped
+from xover.sheets.distance_text import distance_text
+from xover.tui.dialogs.base import Dialog, button, button_row, column, columns, labelled
+from xover.tui.dialogs.levels import context
+from xover.tui.dialogs.picking import NameList, Tick
+from xover.tui.field import Field
+from xover.tui.reflow import Reflowed
+
+
+class DelayRequest(Struct, frozen=True):
+    """What to delay: exact names, as `design.distance.delay_by_distance` takes them."""
+
+    move: tuple[str, ...]
+    to: str
+    listener: str
+    drive: Drive
+    offset_ms: float = 0.0
+    measured: tuple[tuple[str, str, float], ...] = ()
+    show_temperature_c: float | None = None
+    set_for: Literal["now", "show"] = "now"
+    lift_db: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Delayed:
+    """The preset with its delays set, the answer behind it, and the step's name."""
+
+    name: str
+    before: Preset
+    after: Preset
+    answer: DistanceAnswer
+
+
+def worked_out(preset: Preset, request: DelayRequest) -> Delayed:
+    """Compute; raises `Refused` as `delay_by_distance` does."""
+    answer = delay_by_distance(
+        preset,
+        move=request.move,
+        to=request.to,
+        listener=request.listener,
+        offset_ms=request.offset_ms,
+        drive=request.drive,
+        measured={(output, place): metres for output, place, metres in request.measured},
+        show_temperature_c=request.show_temperature_c,
+        set_for=request.set_for,
+        lift_db=request.lift_db,
+    )
+    name = f"delay {', '.join(inert(one) for one in request.move)} to {inert(request.to)}"
+    return Delayed(name, preset, apply_distance(preset, answer), answer)
+
+
+def answer_lines(found: Delayed, width: int) -> list[Content]:
+    """The answer's words, laid out for a width."""
+    lines: list[Content] = []
+    for text in distance_text(found.before, found.answer).split("\n"):
+        line = inert(text)
+        indent = " " * min(len(line) - len(line.lstrip()) + 4, max(0, width - 12))
+        first = line[: len(line) - len(line.lstrip())]
+        lines += [
+            Content(part) for part in wrapped(line.lstrip(), width, indent=indent, first=first)
+        ]
+    return lines
+
+
+class DelayDialog(Dialog[Delayed]):
+    """Answers delays to be taken as one step."""
+
+    heading = "Delay by distance"
+    keys: ClassVar[str] = "Tab moves on   Space chooses   Ctrl+G works out, applies   Esc leaves"
+
+    DEFAULT_CSS = """
+    DelayDialog > #box { width: 100; }
+    DelayDialog #form, DelayDialog #found { height: auto; }
+    DelayDialog #form NameList { max-height: 6; }
+    DelayDialog #form .row > .label { width: 11; }
+    DelayDialog #words { height: auto; max-height: 30; scrollbar-size-vertical: 1; }
+    """
+
+    def __init__(
+        self,
+        preset: Preset,
+        drive: Drive,
+        *,
+        move: tuple[str, ...] = (),
+        to: str | None = None,
+        listener: str | None = None,
+    ) -> None:
+        """`move`, `to` and `listener` are chosen at first."""
+        super().__init__()
+        self._preset, self._drive = preset, drive
+        self._first = (move, to, listener)
+        self._found: Delayed | None = None
+
+    def body(self) -> ComposeResult:
+        """The form, and what came of it."""
+        move, to, listener = self._first
+        outputs = [item.name for item in self._preset.outputs]
+        places = [item.name for item in self._preset.listeners]
+        with Vertical(id="form"):
+            with columns():
+                with column("delay"):
+                    yield NameList(outputs, chosen=move, id="move")
+                with column("so that it comes with"):
+                    chosen = () if to is None else (to,)
+                    yield NameList(outputs, chosen=chosen, single=True, id="to")
+                with column("at"):
+                    at = () if listener is None else (listener,)
+                    yield NameList(places, chosen=at, single=True, id="at")
+            with columns():
+                with column("how much later, how loud"):
+                    with labelled("later by"):
+                        yield Field("0 ms", id="offset", most=40)
+                    with labelled("lift seat by"):
+                        yield Field(id="lift", placeholder="gain stays, or 3 dB", most=40)
+                with column("when it counts"):
+                    with labelled("then °C"):
+                        yield Field(id="then", placeholder="as now", most=20)
+                    yield Tick("set for then, not for now", id="for-then")
+            with labelled("measured"):
+                yield Field(
+                    id="measured", placeholder="by coordinates, or Output=Listener=11.9; …",
+                    most=400,
+                )  # fmt: skip
+            with button_row():
+                yield button("Work out", "go")
+        with Vertical(id="found"):
+            with VerticalScroll(id="words"):
+                yield Reflowed(id="answer")
+            with button_row():
+                yield button("Apply", "apply")
+                yield button("Back", "back")
+
+    def on_mount(self) -> None:
+        """The form first."""
+        super().on_mount()
+        self._turn_to("form")
+
+    @property
+    def found(self) -> Delayed | None:
+        """What was worked out, None while the form is up."""
+        return self._found
+
+    def action_go(self) -> None:
+        """Work it out; once there is an answer, apply it."""
+        if self.newest.is_busy:
+            return
+        if self._found is not None:
+            self.dismiss(self._found)
+            return
+        try:
+            request = self.request()
+        except Refused as refused:
+            self.say(refused)
+            return
+        self.say("")
+        self.newest.ask(partial(worked_out, self._preset, request))
+
+    def action_leave(self) -> None:
+        """Back to the form; else leave."""
+        if self.newest.is_busy:
+            self.newest.forget()
+            self.say("stopped; nothing has changed")
+        elif self._found is not None:
+            self._back()
+        else:
+            self.dismiss(None)
+
+    def request(self) -> DelayRequest:
+        """What the form asks for. Raises `Refused` for what is missing or no figure."""
+        move = self.query_one("#move", NameList).chosen
+        to = self.query_one("#to", NameList).one
+        typed = self.query_one("#measured", Field).value
+        ways = read_ways(self._preset, [one.strip() for one in typed.split(";") if one.strip()])
+        listener = self.query_one("#at", NameList).one
+        if listener is None and ways:
+            listener = next(iter(ways))[1]
+        if not move:
+            raise Refused.at("", "tick at least one output to delay")
+        if to is None:
+            raise Refused.at("", "choose the output that it shall come with")
+        if listener is None:
+            raise Refused.at("", "choose the listener it is aimed at, or type measured ways")
+        then_c = read_then(self.query_one("#then", Field).value)
+        for_then = self.query_one("#for-then", Tick).value
+        if for_then and then_c is None:
+            raise Refused.at("", "type the temperature that delays shall be set for")
+        return DelayRequest(
+            move,
+            to,
+            listener,
+            self._drive,
+            read_offset_ms(self.query_one("#offset", Field).value),
+            tuple((output, place, metres) for (output, place), metres in ways.items()),
+            then_c,
+            "show" if for_then else "now",
+            read_lift_db(self.query_one("#lift", Field).value),
+        )
+
+    def result_ready(self, result: object) -> None:
+        """Show the answer."""
+        if isinstance(result, Delayed):
+            self._found = result
+            self.query_one("#answer", Reflowed).show(partial(answer_lines, result))
+            self._turn_to("found")
+
+    def _turn_to(self, page: str) -> None:
+        self.query_one("#form").display = page == "form"
+        self.query_one("#found").display = page == "found"
+        room = max(4, self.app.size.height - 8)
+        self.query_one("#words").styles.max_height = room
+        self.query_one("#move" if page == "form" else "#apply").focus()
+
+    def _back(self) -> None:
+        self._found = None
+        self.say("")
+        self._turn_to("form")
+
+    def _on_button_pressed(self, event: Button.Pressed) -> None:
+        event.stop()
+        if event.button.id == "back":
+            self._back()
+        else:
+            self.action_go()
+
+
+def read_offset_ms(text: str) -> float:
+    """Milliseconds, with a sign where it shall come earlier; nothing is 0. Raises `Refused`."""
+    typed = text.strip().replace("−", "-").replace(",", ".").removesuffix("ms").strip()
+    try:
+        value = float(typed or "0")
+    except ValueError:
+        raise Refused.at("", f"{quoted(text)} is no time; type milliseconds, such as 10") from None
+    if not -1000.0 <= value <= 1000.0:
+        raise Refused.at("", "later by −1,000 to +1,000 ms")
+    return value
+
+
+def read_then(text: str) -> float | None:
+    """Degrees Celsius; None where nothing was typed. Raises `Refused`."""
+    from xover.tui.panes.arrivals import read_temperature
+
+    return read_temperature(text) if text.strip() else None
+
+
+def read_lift_db(text: str) -> float | None:
+    """Decibels above 0; None where nothing was typed. Raises `Refused`."""
+    if not text.strip():
+        return None
+    value = entry.parse("gain", text, context=context())
+    assert isinstance(value, float)
+    return value
