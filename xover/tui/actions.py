@@ -39,7 +39,7 @@ ACTIONS: tuple[Action, ...] = (
         "f12",
         "F12",
         "delay",
-        "Delay outputs by distance: who leads where, another temperature, a lift",
+        "Delay outputs by distance; see who leads where",
         "Work",
     ),
     Action(
