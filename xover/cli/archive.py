@@ -154,9 +154,15 @@ def _show(
     until: str | None,
     as_json: bool,
 ) -> None:
-    with opened(folder) as archive, _bar("reading the archive") as progress:
-        archive.refresh(progress, whole=False)
-        rows = archive.index.rows(
+    from xover.files.archive.index import Index
+    from xover.files.archive.place import archive_folder
+
+    where = archive_folder(folder)
+    index = Index.of(where)
+    try:
+        with _bar("reading the archive") as progress:
+            index.refresh(progress, whole=False)
+        rows = index.rows(
             words=[word for text in words for word in text.split()],
             every=every,
             venue=venue,
@@ -164,8 +170,9 @@ def _show(
             since=_day(since, "--since"),
             until=None if until is None else f"{_day(until, '--until')}T23:59:59Z",
         )
-        damaged = archive.index.damaged()
-        where = archive.folder
+        damaged = index.damaged()
+    finally:
+        index.close()
     if as_json:
         print_json([_document(row) for row in rows])
     elif not rows:
