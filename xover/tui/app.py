@@ -94,6 +94,14 @@ class Workbench(Doing, App[int]):
         """Share the rows between curves and sheet."""
         self.arrange(event.size.width, event.size.height)
 
+    def on_key(self, event: events.Key) -> None:
+        """A letter that nobody took was typed right behind a Tab: it goes where that led."""
+        if event.is_printable and event.is_forwarded:
+            from xover.tui.field import Field
+
+            if isinstance(self.focused, Field):
+                self.focused._forward_event(events.Key(event.key, event.character))
+
     def arrange(self, width: int, height: int) -> None:
         """Heights for this size: the sheet gets what it needs, up to half; the curves the rest."""
         room = max(0, height - SHELL_ROWS)

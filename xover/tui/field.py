@@ -59,6 +59,13 @@ class Field(Input):
         Left to the toolkit, keys of this line and of the form around it are obeyed only after the
         letters that were typed behind them.
         """
+        now = self.screen.focused
+        if now is not None and now is not self:
+            # The key before this one has moved on; this one was meant for where it went.
+            event.stop()
+            event.prevent_default()
+            now._forward_event(events.Key(event.key, event.character))
+            return
         if event.is_printable:
             return
         for node in self.ancestors_with_self:

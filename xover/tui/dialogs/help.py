@@ -76,7 +76,7 @@ class HelpDialog(Dialog[None]):
 
     def action_scroll_by(self, lines: int) -> None:
         """Scroll."""
-        self.query_one(VerticalScroll).scroll_relative(y=lines, animate=False)
+        self.query_one(VerticalScroll).scroll_relative(y=lines, animate=False, immediate=True)
 
     def _on_input_changed(self, event: Input.Changed) -> None:
         event.stop()

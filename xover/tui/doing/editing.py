@@ -110,8 +110,10 @@ class Editing(Showing):
     def on_sheet_grid_swapped(self, message: Swapped) -> None:
         """Two outputs change places in what is entered."""
         session = self.session
-        if session is not None:
-            self.step(lambda: session.swap_columns(message.first, message.second))
+        if session is None:
+            return
+        if self.step(lambda: session.swap_columns(message.first, message.second)):
+            self.say(f"swapped {message.first} and {message.second}; ^Z takes it back")
 
     def on_sheet_grid_told(self, message: Told) -> None:
         """A sentence of the sheet; "" where what was said is done with."""
