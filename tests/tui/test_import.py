@@ -116,7 +116,7 @@ class TestReading:
     def test_what_belongs_together_is_answered_together(self, tmp_path: Path) -> None:
         cases = [
             ({"calibrator_db": "114"}, "“calibrator dB” goes with “SPL of 0 dB”"),
-            ({"calibrator_db": "114", "spl_calibration": "90"}, "recording of a calibrator"),
+            ({"calibrator_channel": "2", "spl_calibration": "90"}, "recording of a calibrator"),
             ({"splice_at_hz": "300"}, "“splice at” goes with “splice with”"),
             ({"average": "power"}, "“average of” goes with “average with”"),
             ({"smooth_of": "complex"}, "goes with “smooth over”"),
@@ -267,6 +267,10 @@ class TestPuttingIn:
             flight_removed=removed,
         )  # fmt: skip
         assert choice.name == f"own response of {box}"
+        louder = put_in_box(hall(), capture, OwnAnswers(box, "1", flight, drive_v="4 V")).preset
+        own = louder.loudspeaker(box).response
+        assert own is not None
+        assert own.drive_v == 4.0
 
     def test_routed_inputs(self) -> None:
         assert routed_inputs(hall(), "Sub") == tuple(

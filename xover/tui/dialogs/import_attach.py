@@ -168,19 +168,32 @@ class BoxForm(Vertical):
                 yield NameList(tuple(FLIGHTS), single=True, words=FLIGHTS, id="flight")
         with labelled("distance"):
             yield Field(id="distance", placeholder="microphone to box, in m", most=40)
+        with Horizontal(classes="row", id="drive-box"):
+            yield Static("drive", classes="label", markup=False)
+            yield Field(id="drive", placeholder="V at the box that gave this SPL; 2.83", most=40)
         yield Tick("keep every point", id="full-box")
         yield line(
             "It replaces the box's own response wherever nothing was captured of an output.",
             muted=True,
         )
 
+    def on_mount(self) -> None:
+        """What does not apply is not shown."""
+        self.show_level(False)
+
+    def show_level(self, spl: bool) -> None:
+        """Ask for the voltage that gave the SPL, where the capture is in SPL."""
+        self.query_one("#drive-box").display = spl
+
     def answers(self) -> OwnAnswers:
         """What was answered so far."""
+        shown = self.query_one("#drive-box").display
         return OwnAnswers(
             loudspeaker=self.query_one("#loudspeaker", NameList).one,
             distance=self.query_one("#distance", Field).value,
             flight=self.query_one("#flight", NameList).one,
             full=self.query_one("#full-box", Tick).value,
+            drive_v=self.query_one("#drive", Field).value if shown else "",
         )
 
     def _on_name_list_changed(self, message: NameList.Changed) -> None:

@@ -184,6 +184,10 @@ QUESTIONS: tuple[Question, ...] = (
         "calibrator_hz", "--calibrator-hz", "calibrator Hz", "1000", "all",
         _figure("a calibrator's tone", "Hz", 20.0, 20_000.0),
     ),
+    Question(
+        "calibrator_channel", "--calibrator-channel", "calibrator ch.", "as captured", "all",
+        _channel,
+    ),
     Question("smooth_fraction", "--smooth", "smooth over", "1/6 octave", "all", _smoothing),
     Question(
         "smooth_of", "--smooth-of", "smooth what", "power or complex", "all",
@@ -232,6 +236,7 @@ _ATTACHING: Mapping[str, str] = {
     "--flight removed": "“flight” removed",
     "--flight included": "included",
     "--flight": "“flight”",
+    "--drive-v": "“drive”",
     "--full": "“keep every point”",
     "--captured": "“in force then”",
 }

@@ -202,7 +202,9 @@ class ImportDialog(Dialog[ImportChoice]):
             dark = self.app.current_theme.dark
             shown[0].show(partial(picture, looked.capture, height, dark))
             shown[1].show(partial(understood_lines, looked.capture))
-            self.query_one(AttachForm).show_level(looked.capture.response.level == "spl")
+            spl = looked.capture.response.level == "spl"
+            self.query_one(AttachForm).show_level(spl)
+            self.query_one(BoxForm).show_level(spl)
         fresh = self._page == "file"
         self._turn_to("reading", focus=fresh)
         self.say(looked.problem)

@@ -48,6 +48,9 @@ FLIGHTS: dict[str, str] = {
 }
 """Where the time of flight to the microphone may be, in words."""
 
+DRIVE_V = 2.83
+"""The voltage that a box's response is usually taken at."""
+
 NO_SESSION = ("-", "–", "—", "none")
 """What is typed for a capture that shares a time zero with no other."""
 
@@ -114,6 +117,8 @@ class OwnAnswers(Struct, frozen=True):
     distance: str
     flight: str | None
     full: bool = False
+    drive_v: str = ""
+    """The voltage at the box that gave the SPL; "" for 2.83 V."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,6 +199,7 @@ def _refuse_loose_ends(found: Mapping[str, Any]) -> None:
     """Answers that ask for another one, or that do not go together."""
     for key, other in (
         ("calibrator_db", "spl_calibration"), ("calibrator_hz", "spl_calibration"),
+        ("calibrator_channel", "spl_calibration"),
         ("splice_at_hz", "splice_far"), ("splice_octaves", "splice_far"),
         ("splice_far", "splice_at_hz"), ("average", "average_with"), ("average_with", "average"),
         ("smooth_of", "smooth_fraction"), ("take", "sweep_file"), ("time_zero", "sweep_file"),
@@ -201,7 +207,7 @@ def _refuse_loose_ends(found: Mapping[str, Any]) -> None:
         if key in found and other not in found:
             one, wanted = BY_KEY[key].label, BY_KEY[other].label
             raise Refused.at("", f"“{one}” goes with “{wanted}”; answer both, or neither")
-    for key in ("calibrator_db", "calibrator_hz"):
+    for key in ("calibrator_db", "calibrator_hz", "calibrator_channel"):
         if key in found and not isinstance(found["spl_calibration"], str):
             raise Refused.at(
                 "", f"“{BY_KEY[key].label}” speaks of a recording of a calibrator; name one"
@@ -318,11 +324,15 @@ def put_in_box(preset: Preset, capture: ReadCapture, given: OwnAnswers) -> Impor
         raise Refused.at(
             "", "say whether the flight to the microphone is still in the trace; it is not assumed"
         )
+    drive_v = DRIVE_V
+    if given.drive_v.strip():
+        drive_v = read_number(given.drive_v, what="the drive", low=0.001, high=1000.0, unit="V")
     edited = attach_loudspeaker(
         preset,
         loudspeaker=given.loudspeaker,
         trace=capture.trace(None, full=given.full),
         distance_m=distance_m,
+        drive_v=drive_v,
         flight_removed={"removed": True, "included": False}.get(given.flight),
     )
     return ImportChoice(f"own response of {inert(given.loudspeaker)}", edited)
