@@ -54,7 +54,7 @@ def test_hostile_names_are_shown_literally(server: Terminals, folder: Path) -> N
     terminal.keys("C-s")
     terminal.shows("saved in", "[bold]\\u001b]0;owned\\u0007\\u001b[2J.json")
     assert "owned" not in terminal.ask("pane_title")
-    for key in ("F3", "F4", "F5", "?"):
+    for key in ("F3", "F4", "F5", "Escape", "?"):
         terminal.keys(key)
         assert "Traceback" not in terminal.settled()
         assert terminal.is_running, key
