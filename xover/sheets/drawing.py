@@ -149,7 +149,9 @@ class Drawing:
 
     def _unlike(self, other: Drawing) -> NDArray[np.bool_]:
         """(height, width) which cells differ."""
-        differ = (_wide(self.characters) != _wide(other.characters)).any(axis=2)
+        mine, others = _wide(self.characters), _wide(other.characters)
+        differ = mine[..., 0] != others[..., 0]
+        differ |= mine[..., 1] != others[..., 1]
         differ |= self.styles != other.styles
         differ |= self.shaded != other.shaded
         return np.asarray(differ)
@@ -160,15 +162,13 @@ class Drawing:
 
     def cut(self, row: int, start: int, stop: int) -> tuple[list[str], list[int]]:
         """Some columns of a simple row as texts and looks, as `pieces` has the whole row."""
-        styles = self.styles[row, start:stop].tolist()
-        shaded = self.shaded[row, start:stop].tolist()
-        text = self._text[row * self.width + start : row * self.width + stop]
+        part = slice(row * self.width + start, row * self.width + stop)
+        text, own = self._text[part], self._looks[part].tolist()
         texts: list[str] = []
         looks: list[int] = []
-        begun, look = 0, 2 * styles[0] + shaded[0]
-        for at, (sign, style, shade) in enumerate(zip(text, styles, shaded, strict=True)):
-            new = 2 * style + shade
-            if new != look and (shade or look & 1 or sign != " "):
+        begun, look = 0, own[0]
+        for at, new in enumerate(own):
+            if new != look and (new & 1 or look & 1 or text[at] != " "):
                 texts.append(text[begun:at])
                 looks.append(look)
                 begun, look = at, new
@@ -206,6 +206,11 @@ class Drawing:
             for piece in range(bounds[row], bounds[row + 1]):
                 texts[piece] = "".join(cells[at[piece] - offset : at[piece + 1] - offset])
         return [(texts[a:b], looks[a:b]) for a, b in pairwise(bounds)]
+
+    @cached_property
+    def _looks(self) -> memoryview:
+        """Twice the style of every cell, plus one where it is shaded, row after row."""
+        return memoryview((2 * self.styles + self.shaded).tobytes()).cast("h")
 
     @cached_property
     def _text(self) -> str:

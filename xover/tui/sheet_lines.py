@@ -70,6 +70,19 @@ class Scene:
             return Strip.join([strip.crop(0, x), self._edited(wide), strip.crop(x + wide, width)])
         return strip
 
+    def cell(self, x: int, y: int, width: int) -> list[Segment] | None:
+        """The cell that stands just there; None where there is none, or something is typed."""
+        row = y - self.header + self.top_row
+        if self.view is None or y < self.header or not 0 <= row < len(self.view.rows):
+            return None
+        field = self.field()
+        if field is not None and field[0] == y:
+            return None
+        for span in self.plan.spans:
+            if (span.x, span.width) == (x, width):
+                return self._whole_cell(span, row)
+        return None
+
     def field(self) -> tuple[int, int, int] | None:
         """Where text is being typed: line, first column, width; None where none is in sight.
 
@@ -111,12 +124,14 @@ class Scene:
         segments = [Segment(row_label(label, unit, self.plan.label_width), style)]
         for span in self.plan.spans:
             segments.append(self._divider(span))
-            cell = self._cell(span, row)
-            if row == self.row and span.column == self.column and self.focused:
-                segments += self._with_part(cell, span, row)
-            else:
-                segments.append(cell)
+            segments += self._whole_cell(span, row)
         return segments
+
+    def _whole_cell(self, span: Span, row: int) -> list[Segment]:
+        cell = self._cell(span, row)
+        if row == self.row and span.column == self.column and self.focused:
+            return self._with_part(cell, span, row)
+        return [cell]
 
     def _with_part(self, cell: Segment, span: Span, row: int) -> list[Segment]:
         """The cursor's cell with the part that a nudge moves set off, where it has parts."""
@@ -160,7 +175,8 @@ class Scene:
                 style += styles.resting if here else Style(underline=True)
             else:
                 style = styles.cursor if here else styles.selected
-        return Segment(fitted(f" {text}{mark}", span.width), style)
+        whole = f" {text}{mark}"  # as wide as its column, but for one that is hardly there
+        return Segment(whole if span.width > 1 else fitted(whole, span.width), style)
 
     def _edited(self, width: int) -> Strip:
         assert self.editor is not None

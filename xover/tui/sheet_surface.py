@@ -6,7 +6,7 @@ It keeps painted lines and paints again only what changed. What keys and mouse d
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 from textual.filter import LineFilter
 from textual.geometry import Region
@@ -17,7 +17,7 @@ from xover.session.cells import Cell
 from xover.tui import sheet_messages as says
 from xover.tui import sheet_paint as paint
 from xover.tui.line_editor import LineEditor
-from xover.tui.painting import Direct
+from xover.tui.painting import Direct, Run
 from xover.tui.sheet_layout import Layout, column_widths, first_in_sight, laid_out
 from xover.tui.sheet_lines import Scene
 from xover.tui.sheet_view import SheetView
@@ -296,6 +296,22 @@ class SheetSurface(Direct, can_focus=True):
         if crop.column_span != (0, self.size.width):
             strips = [strip.crop(*crop.column_span) for strip in strips]
         return strips
+
+    def runs(self, regions: Collection[Region]) -> list[Run]:
+        """Single cells without their rows; whatever else was asked for as painted lines."""
+        filters = self.get_line_filters()
+        if filters != self._seen_through:
+            return super().runs(regions)
+        scene, found = self._scene(), list[Run]()
+        for region in regions:
+            cell = scene.cell(region.x, region.y, region.width) if region.height == 1 else None
+            if cell is None:
+                found += super().runs((region,))
+                continue
+            for each in filters:
+                cell = each.apply(cell, self.background_colors[1])
+            found.append((region.x, region.y, cell))
+        return found
 
     def _scene(self) -> Scene:
         if self._looks is None:

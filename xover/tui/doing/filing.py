@@ -13,7 +13,6 @@ from textual import work
 from textual.containers import Vertical
 
 from xover.tui.doing.showing import Showing
-from xover.tui.lines import Line
 
 if TYPE_CHECKING:
     from textual.widget import AwaitMount
@@ -55,7 +54,7 @@ class Filing(Showing):
         if opening.session is None:
             self.say(opening.problem)
             if self.session is None:
-                self.query_one("#title", Line).tell(" xover", "nothing is open")
+                self.line("title").tell(" xover", "nothing is open")
             self._open_dialog(opening.problem)
             return
         if self.session is not None:

@@ -6,8 +6,9 @@ answer. Actions themselves are in the modules beside this one, by subject.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, NamedTuple
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from xover.tui.drawing import Drawing
 from xover.tui.kept import Whole
@@ -51,6 +52,7 @@ class Showing(Drawing):
     _saved: Preset | None = None
     at: Place = NOWHERE
     """What the action under way is done to."""
+    _found: Mapping[str, Line] = MappingProxyType({})
     _said: str = ""
     _said_at: Cell | None = None
     """Where the cursor stood when that was said."""
@@ -79,8 +81,7 @@ class Showing(Drawing):
         if not isinstance(screen, Whole) or grid is None or plot is None:
             return
         if not (has_more(self) or has_more(grid)):
-            lines = (screen.query_one("#title", Line), screen.query_one("#readout", Line))
-            screen.paint_now((grid, plot, *lines))
+            screen.paint_now((grid, plot, self.line("title"), self.line("readout")))
 
     def arrange(self, width: int, height: int) -> None:
         """Share the rows; the app's."""
@@ -97,6 +98,12 @@ class Showing(Drawing):
     def _take_notes(self) -> None:
         """Take what was typed into notes; the panes'."""
         raise NotImplementedError
+
+    def line(self, name: Literal["title", "readout"]) -> Line:
+        """One of the lines around sheet and curves, looked for once."""
+        if name not in self._found:
+            self._found = {each: self.query_one(f"#{each}", Line) for each in ("title", "readout")}
+        return self._found[name]
 
     def tell_title(self) -> None:
         """Preset, venue, air, rate; what is unsaved at the right."""
@@ -122,7 +129,7 @@ class Showing(Drawing):
         ]
         room = self.size.width - len(right) - 3
         left = whole_parts(parts, room) or parts[0]
-        self.query_one("#title", Line).tell(left, f"{right} ")
+        self.line("title").tell(left, f"{right} ")
 
     def say(self, sentence: str) -> None:
         """One sentence in the read-out, until the cursor moves."""
@@ -130,7 +137,7 @@ class Showing(Drawing):
 
         self._said = inert(sentence)
         self._said_at = self._grid.cursor if self._grid is not None else None
-        self.query_one("#readout", Line).tell(f" {self._said}")
+        self.line("readout").tell(f" {self._said}")
 
     def tell_readout(self) -> None:
         """What the cell under the cursor is, in other units too, and what may be typed."""
@@ -145,7 +152,7 @@ class Showing(Drawing):
         sentence = self.grid.sentence
         said = readout(self.session.preset, cell, self.grid.part)
         text = sentence or said.fitted(self.size.width - 2)
-        self.query_one("#readout", Line).tell(f" {inert(text)}")
+        self.line("readout").tell(f" {inert(text)}")
 
     @property
     def grid(self) -> SheetGrid:
