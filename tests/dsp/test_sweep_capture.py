@@ -144,3 +144,20 @@ def test_no_such_excitation() -> None:
         deconvolve(heard, np.sin(np.arange(FS) * 0.1), sample_rate_hz=FS)
     with pytest.raises(Refused, match="no take 3"):
         deconvolve(heard, TAKES, sample_rate_hz=FS, take=3)
+
+
+def test_hum_and_an_offset_do_not_hide_it(heard: np.ndarray) -> None:
+    time_s = np.arange(heard.size) / FS
+    hum = 0.03 * np.sin(2.0 * np.pi * 50.0 * time_s) + 0.2
+    clean = deconvolve(heard, NOTE, sample_rate_hz=FS)
+    captured = deconvolve(heard + hum, NOTE, sample_rate_hz=FS)
+    at = np.geomspace(300.0, 15_000.0, 40)
+    levels = [np.interp(at, one.frequency_hz, one.magnitude_db) for one in (clean, captured)]
+    assert np.abs(levels[1] - levels[0]).max() < 0.05
+
+
+def test_samples_lost_on_the_way(heard: np.ndarray) -> None:
+    """The marks stand nearer together than they were played, further than any clock would."""
+    lost = np.delete(heard, np.arange(int(2.6 * FS), int(2.6 * FS) + 96))
+    with pytest.raises(Refused, match=r"2.0 ms nearer together than they were played"):
+        deconvolve(lost, NOTE, sample_rate_hz=FS)

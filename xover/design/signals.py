@@ -33,7 +33,8 @@ MARK_S = 0.4
 PINK_PERIOD_S = 20.0
 """Longer noise repeats itself after this."""
 SECONDS_MAX = 1_800.0
-SAMPLES_MAX = 1 << 28
+SAMPLES_MAX = 1 << 27
+"""All channels together: a gigabyte while it is made."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -317,6 +318,6 @@ def _refuse_loud(level_dbfs: float, loud: bool) -> None:
 def _refuse_long(seconds: float, samples: int) -> None:
     if seconds > SECONDS_MAX or samples > SAMPLES_MAX:
         raise Refused.at(
-            "", f"the signal would last {plain(seconds, 0)} s; half an hour is the most, less "
-            "with many channels or a high rate",
+            "", f"the signal would last {plain(seconds, 0)} s; half an hour is the most, and "
+            f"{SAMPLES_MAX // 1_000_000} million samples in all channels together",
         )  # fmt: skip

@@ -37,6 +37,7 @@ from xover.dsp.sweep_playings import (
     playing_at,
     ppm_said,
     recorder_clock,
+    refuse_gap,
     samples_of,
     sweep_of,
     whole_starts,
@@ -46,6 +47,7 @@ from xover.dsp.sweep_search import (
     Progress,
     Recording,
     Samples,
+    centred,
     drift_ppm,
     find,
     silent_progress,
@@ -115,12 +117,19 @@ def capture(
         )
     if excitation.reach.low_hz > 0.45 * rate_hz:
         raise Refused.at("", f"at {show_hz(rate_hz)} the recording holds nothing of the sweep")
-    found = find(recording, excitation, progress=lambda share: progress(0.8 * share))
+    flat = False
+    found = find(recording, excitation, progress=lambda share: progress(0.6 * share))
+    if not found:
+        flat = True
+        found = find(
+            recording, excitation, flat=True, progress=lambda share: progress(0.6 + 0.2 * share)
+        )
     if not found:
         raise Refused.at("", not_found(played))
     starts = whole_starts(recording, excitation, found)
     said: list[str] = []
-    playings = [playing_at(recording, played, start) for start in starts]
+    playings = [playing_at(recording, played, start, flat=flat) for start in starts]
+    refuse_gap(playings)
     # A mark, or the sweep of another take, may look like the sweep; its own marks settle it.
     heard = max(one.marks for one in playings)
     playings = [one for one in playings if one.marks == heard]
@@ -277,8 +286,8 @@ def _divide(
     lasting = ahead + int(excitation.duration_s * clock_hz)
     for one in playings:
         start = int(one.sample) - ahead
-        block = recording.read(start, count)
-        full += int(np.count_nonzero(np.abs(block[:lasting]) >= FULL_SCALE))
+        full += int(np.count_nonzero(np.abs(recording.read(start, lasting)) >= FULL_SCALE))
+        block = centred(recording, start, count)
         sounding += lasting - ahead
         at_s = (one.sample - start) / clock_hz
         if first is None:

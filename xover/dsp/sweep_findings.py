@@ -63,8 +63,8 @@ def _other_rate(apart_s: float) -> Refused:
     return Refused.at(
         "",
         f"the octaves arrive one after the other, {show_ms(1000.0 * apart_s, 0)} from each to the "
-        "next: another sweep was played than the one named, or a file's sample rate is not what "
-        "its header says",
+        "next: another sweep was played than the one named, a loud noise came in, or a file's "
+        "sample rate is not what its header says",
     )
 
 

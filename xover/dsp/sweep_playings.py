@@ -15,7 +15,7 @@ from xover.dsp.deconvolution import Excitation, SampledExcitation, SweepExcitati
 from xover.dsp.sweep_search import Found, Recording, arrival, true_rate_hz
 from xover.model.problems import Refused
 from xover.model.signals import Play, SignalNote
-from xover.model.units import plain
+from xover.model.units import plain, show_ms
 
 Array = NDArray[np.float64]
 
@@ -26,7 +26,7 @@ MARK_WITHIN_S = 0.25
 MARK_FOUND_DB = 18.0
 """A mark counts where its correlation stands this far above the median about it. Our own choice:
 a sweep that comes by stays below 15 dB."""
-CLOCK_PPM_MAX = 1_000.0
+CLOCK_PPM_MAX = 250.0
 """Marks further off their distance than this are not those of the file named. Our own choice."""
 CUT_DB = -4.0
 """A sweep that is cut off counts where no whole one comes this close. Our own choice."""
@@ -90,6 +90,8 @@ class Playing:
     last_mark: float | None = None
     rate_hz: float | None = None
     """The recorder's rate by the player's clock, from this playing's own marks."""
+    off_s: float | None = None
+    """How much further apart two marks seem to stand than any clock could make them."""
 
     @property
     def marks(self) -> int:
@@ -133,11 +135,16 @@ def whole_starts(recording: Recording, excitation: Excitation, found: Sequence[F
     )
 
 
-def playing_at(recording: Recording, played: Played, start: int) -> Playing:
+def playing_at(recording: Recording, played: Played, start: int, *, flat: bool) -> Playing:
     """One playing with the direct sound found, and the marks of its file where they are heard."""
     rate_hz = recording.sample_rate_hz
     direct = arrival(
-        recording, played.excitation, about=start, within_s=0.04, sample_rate_hz=rate_hz
+        recording,
+        played.excitation,
+        about=start,
+        within_s=0.04,
+        sample_rate_hz=rate_hz,
+        flat=flat,
     ).sample
     marks = played.marks
     if not marks or played.play is None or played.note is None:
@@ -152,6 +159,7 @@ def playing_at(recording: Recording, played: Played, start: int) -> Playing:
             about=direct + apart_s * rate_hz,
             within_s=MARK_WITHIN_S,
             sample_rate_hz=rate_hz,
+            flat=flat,
         )
         away_s = abs(heard.sample - direct - apart_s * rate_hz) / rate_hz
         sure = (
@@ -171,8 +179,23 @@ def playing_at(recording: Recording, played: Played, start: int) -> Playing:
         lasting_s=marks[0].shape.duration_s + 0.2,
     )
     if abs(clock_hz / rate_hz - 1.0) > 1e-6 * CLOCK_PPM_MAX:
-        return Playing(direct)
+        apart_s = (marks[-1].at_sample - marks[0].at_sample) / played.note.sample_rate_hz
+        return Playing(direct, off_s=(clock_hz / rate_hz - 1.0) * apart_s)
     return Playing(direct, first, last, clock_hz)
+
+
+def refuse_gap(playings: Sequence[Playing]) -> None:
+    """Refuse where no mark counts because two that are heard stand at the wrong distance."""
+    off_s = [one.off_s for one in playings if one.off_s is not None]
+    if any(one.marks for one in playings) or not off_s:
+        return
+    way = "further apart" if off_s[0] > 0.0 else "nearer together"
+    raise Refused.at(
+        "",
+        f"the timing marks stand {show_ms(1000.0 * abs(off_s[0]), 1)} {way} than they were played: "
+        "the recording has a gap, another sweep was played than the one named, or a file's sample "
+        "rate is not what its header says",
+    )
 
 
 def recorder_clock(

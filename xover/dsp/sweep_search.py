@@ -90,11 +90,26 @@ class Found:
     """Against the strongest."""
 
 
+def centred(recording: Recording, start: int, count: int) -> Array:
+    """`count` samples from `start` less their mean, zeros where the recording has none."""
+    piece = recording.read(start, count)
+    first, last = max(0, -start), min(count, recording.samples - start)
+    if last > first:
+        piece[first:last] -= piece[first:last].mean()
+    return piece
+
+
 def find(
-    recording: Recording, excitation: Excitation, *, progress: Progress = silent_progress
+    recording: Recording,
+    excitation: Excitation,
+    *,
+    flat: bool = False,
+    progress: Progress = silent_progress,
 ) -> list[Found]:
     """Every place where the excitation seems to begin, in the order of the recording.
 
+    With `flat` every frequency of its reach counts alike, which hum cannot hide; without, as much
+    as it was played, which finds it deeper in noise.
     Empty where nothing stands out. Raises `Refused` for an excitation that is too long to be
     looked for.
     """
@@ -106,14 +121,17 @@ def find(
     bin_samples = max(1, round(BIN_S * rate_hz))
     hop = (size - length) // bin_samples * bin_samples
     transform = RightAngle(size)
-    samples = np.fft.irfft(excitation.spectrum(sample_rate_hz=rate_hz, length=size), size)
+    played = excitation.spectrum(sample_rate_hz=rate_hz, length=size)
+    if flat:
+        played = _flattened(played, excitation, rate_hz)
+    samples = np.fft.irfft(played, size)
     spectrum = np.conj(transform.forward(samples))
     lead = int(LEAD * length) // bin_samples * bin_samples
     starts = range(-lead, recording.samples, hop)
     pieces = []
     for number, start in enumerate(starts):
         progress(number / len(starts))
-        block = recording.read(start, size)
+        block = centred(recording, start, size)
         matched = transform.inverse(transform.forward(block) * spectrum)[:hop]
         pieces.append((matched**2).reshape(-1, bin_samples).sum(axis=1))
     energy = np.concatenate(pieces)[: (recording.samples + lead) // bin_samples + 1]
@@ -139,6 +157,15 @@ def find(
     return sorted(found, key=lambda one: one.start)
 
 
+def _flattened(spectrum: Complex, excitation: Excitation, sample_rate_hz: float) -> Complex:
+    """The same with its magnitude 1 in its reach, and nothing outside."""
+    frequency_hz = np.linspace(0.0, 0.5 * sample_rate_hz, spectrum.size)
+    size = np.abs(spectrum)
+    inside = (frequency_hz >= excitation.reach.low_hz) & (frequency_hz <= excitation.reach.high_hz)
+    inside &= size > 0.0
+    return np.divide(spectrum, size, out=np.zeros_like(spectrum), where=inside)
+
+
 @dataclass(frozen=True)
 class Arrival:
     """Where an excitation's direct sound stands in the recording."""
@@ -156,6 +183,7 @@ def arrival(
     about: float,
     within_s: float,
     sample_rate_hz: float,
+    flat: bool = False,
 ) -> Arrival:
     """The peak of the correlation within ±`within_s` of the sample `about`, to a part of a sample.
 
@@ -166,10 +194,11 @@ def arrival(
     start = int(about) - margin
     count = int(np.ceil(excitation.duration_s * sample_rate_hz)) + 2 * margin
     length = good_length(count + margin)
-    block = recording.read(start, count)
-    cross = np.fft.rfft(block, length) * np.conj(
-        excitation.spectrum(sample_rate_hz=sample_rate_hz, length=length)
-    )
+    block = centred(recording, start, count)
+    played = excitation.spectrum(sample_rate_hz=sample_rate_hz, length=length)
+    if flat:
+        played = _flattened(played, excitation, sample_rate_hz)
+    cross = np.fft.rfft(block, length) * np.conj(played)
     analytic = np.zeros(length, dtype=np.complex128)
     analytic[: cross.size] = cross
     envelope = np.abs(np.fft.ifft(analytic)[: 2 * margin + 1])
@@ -204,8 +233,8 @@ def true_rate_hz(
     count = int(lasting_s * recording.sample_rate_hz)
     one, two = int(first_sample), int(second_sample)
     late_s = delay_between(
-        recording.read(one, count),
-        recording.read(two, count),
+        centred(recording, one, count),
+        centred(recording, two, count),
         sample_rate_hz=recording.sample_rate_hz,
     )
     measured = two - one + late_s * recording.sample_rate_hz
@@ -242,7 +271,9 @@ def drift_ppm(result: Gated, excitation: Excitation) -> float | None:
         ]
         best_ppm = float(tried[int(np.argmax(sharp))])
         span_ppm /= 20.0
-    return best_ppm + _slope_ppm(frequency_hz, excess * np.exp(1j * turn * best_ppm), turn, clear)
+    rest = excess * np.exp(1j * turn * best_ppm)
+    found_ppm = best_ppm + _slope_ppm(frequency_hz, rest, turn, clear)
+    return found_ppm if abs(found_ppm) <= DRIFT_PPM_MAX else None
 
 
 def _slope_ppm(

@@ -14,6 +14,7 @@ from typing import Literal
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from xover.design.signals import Signal
 from xover.files import json_text
@@ -25,11 +26,15 @@ from xover.model.problems import Refused
 from xover.model.signals import FORMAT, VERSION, SignalNote, faults
 from xover.model.walk import check, tree_of
 
+Array = NDArray[np.float64]
+Whole = NDArray[np.int32]
 Bits = Literal["16", "24", "32"]
 
 KIND = Kind("a note on a test signal", FORMAT, VERSION, {})
 _SUBTYPES = {"16": "PCM_16", "24": "PCM_24", "32": "FLOAT"}
 _NOTE_BYTES_MAX = 1 << 20
+BLOCK = 1 << 20
+"""So many samples of each channel are written at once."""
 
 
 def sidecar_of(path: str | Path) -> str:
@@ -41,28 +46,34 @@ def wav_bytes(signal: Signal, *, bits: Bits = "24") -> bytes:
     """The WAV file of a signal, its note in the comment; 16 bits are dithered (TPDF), seeded."""
     import soundfile
 
-    samples = np.clip(signal.samples.T, -1.0, 1.0)
-    if bits != "32":
-        # Rounded here: the library would cut off what is below a step.
-        steps = 2.0 ** (int(bits) - 1)
-        dither = np.zeros((2, *samples.shape))
-        if bits == "16":
-            dither = np.random.default_rng(0).random((2, *samples.shape))
-        whole = np.rint(samples * steps + dither[0] - dither[1])
-        whole = np.clip(whole, -steps, steps - 1.0) * (2.0**31 / steps)
-        samples = whole.astype(np.int32)
+    samples = signal.samples
+    random = np.random.default_rng(0)
     file = io.BytesIO()
     with soundfile.SoundFile(
         file,
         "w",
         samplerate=round(signal.note.sample_rate_hz),
-        channels=samples.shape[1],
+        channels=samples.shape[0],
         subtype=_SUBTYPES[bits],
-        format="WAV" if samples.shape[1] <= 2 else "WAVEX",
+        format="WAV" if samples.shape[0] <= 2 else "WAVEX",
     ) as audio:
         audio.comment = msgspec.json.encode(signal.note).decode("utf-8")
-        audio.write(samples)
+        for start in range(0, samples.shape[1], BLOCK):
+            audio.write(_quantised(samples[:, start : start + BLOCK].T, bits, random))
     return file.getvalue()
+
+
+def _quantised(samples: Array, bits: Bits, random: np.random.Generator) -> Array | Whole:
+    """Samples (n, n_channels) as they are to be written, rounded rather than cut off."""
+    inside = np.clip(samples, -1.0, 1.0)
+    if bits == "32":
+        return inside
+    steps = 2.0 ** (int(bits) - 1)
+    whole = inside * steps
+    if bits == "16":
+        whole += random.random(whole.shape) - random.random(whole.shape)
+    whole = np.clip(np.rint(whole), -steps, steps - 1.0) * (2.0**31 / steps)
+    return whole.astype(np.int32)
 
 
 def write_signal(
