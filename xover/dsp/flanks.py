@@ -18,6 +18,8 @@ FLANK_DB = 0.002
 """Rms deviation in dB up to which an end is taken for such flanks."""
 NOISE_DB, NOISE_RATIO = 0.1, 1.5
 """A misfit without a shape may be larger: figures rounded to 0.01 dB, some noise."""
+PAIRS_DB = 0.02
+"""In noisier figures two flanks are not told from one."""
 CERTAIN_DB = 1e-6
 """Below this there is no better one to look for."""
 WHOLE_ORDER = 0.05
@@ -80,28 +82,48 @@ def fit_flanks(x: Array, level: Array) -> Flanks | None:
         keep = np.unique(np.linspace(0, x.size - 1, POINTS).astype(np.intp))
         x, level = x[keep], level[keep]
     u = np.log(x)
-    chord = np.interp(u[1:-1:2], u[::2], level[::2])
-    if float(np.median(np.abs(level[1:-1:2] - chord))) * NEPER_DB > NOISE_DB:
+    noise_db = _noise_db(u, level)
+    if noise_db > NOISE_DB:
         return None
     best: Flanks | None = None
-    for free in (False, True):
-        for starts in _starts(x, u, level, free=free):
-            for flanks in starts:
+    for pairs in (False, True) if noise_db < PAIRS_DB else (False,):
+        for free in (False, True):
+            for flanks in _starts(x, u, level, pairs=pairs, free=free):
                 fit = _refined(flanks, None if free else _slope(flanks), u, level)
                 # The simpler stands unless another is far better.
                 if fit and (best is None or fit.deviation_db < SIMPLER * best.deviation_db):
                     best = fit
                     if best.deviation_db < CERTAIN_DB:
                         return best
+            if best is not None and best.deviation_db < 2.0 * noise_db:
+                return best
     return best
+
+
+def _noise_db(u: Array, level: Array) -> float:
+    """How far points lie from the cubic through their four neighbours, as a deviation in dB."""
+    columns = np.lib.stride_tricks.sliding_window_view(u, 5)
+    values = np.lib.stride_tricks.sliding_window_view(level, 5)
+    others = (0, 1, 3, 4)
+    expected = np.zeros(columns.shape[0])
+    for j in others:
+        weight = np.ones(columns.shape[0])
+        for k in others:
+            if k != j:
+                weight *= (columns[:, 2] - columns[:, k]) / (columns[:, j] - columns[:, k])
+        expected += weight * values[:, j]
+    # The median of a normal deviation is 0.674 of it; even steps weigh the neighbours by 0.97.
+    return NEPER_DB * float(np.median(np.abs(values[:, 2] - expected))) / (0.674 * 1.39)
 
 
 def _slope(flanks: tuple[Flank, ...]) -> int:
     return sum(flank.order * flank.power for flank in flanks)
 
 
-def _starts(x: Array, u: Array, level: Array, *, free: bool) -> list[list[tuple[Flank, ...]]]:
-    """Promising single flanks, and promising pairs; none where the data are not near any.
+def _starts(
+    x: Array, u: Array, level: Array, *, pairs: bool, free: bool
+) -> list[tuple[Flank, ...]]:
+    """Promising single flanks, or pairs; none where the data are not near any.
 
     The slope is what the flanks together make, or `free` for others whose corners are far away.
     """
@@ -118,10 +140,10 @@ def _starts(x: Array, u: Array, level: Array, *, free: bool) -> list[list[tuple[
     along, gram = bends @ rest, bends @ bends.T
     one = 2.0 * along + np.diag(gram)
     single = rest @ rest + one
-    pairs = single[:, None] + one[None, :] + 2.0 * gram
-    if np.sqrt(max(pairs.min(), 0.0) / x.size) * NEPER_DB > NEAR_DB:
+    misfit = single[:, None] + one[None, :] + 2.0 * gram if pairs else single
+    if np.sqrt(max(misfit.min(), 0.0) / x.size) * NEPER_DB > NEAR_DB:
         return []
-    return [_best_kinds(shapes, single), _best_kinds(shapes, pairs)]
+    return _best_kinds(shapes, misfit)
 
 
 def _best_kinds(shapes: list[Flank], misfit: Array) -> list[tuple[Flank, ...]]:
