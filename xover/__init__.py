@@ -53,6 +53,12 @@ _HOMES = {
     "average": "xover.dsp.averaging",
     "spliced": "xover.dsp.splicing",
     "minimum_phase": "xover.dsp.minimum_phase",
+    "load_profile": "xover.files.profile_json",
+    "adapt": "xover.design.adapting.adaptation",
+    "condense": "xover.design.verifying.points",
+    "verify_output": "xover.design.verifying.verification",
+    "compare": "xover.model.comparison",
+    "Archive": "xover.files.archive.store",
 }
 
 __all__ = ["__version__", *_HOMES]
@@ -61,6 +67,7 @@ if TYPE_CHECKING:
     from xover.acoustics.maps import Band as Band
     from xover.acoustics.maps import area_of as area_of
     from xover.acoustics.maps import level_map as level_map
+    from xover.design.adapting.adaptation import adapt as adapt
     from xover.design.advice import advise as advise
     from xover.design.alignment import align as align
     from xover.design.alignment import apply_alignment as apply_alignment
@@ -80,10 +87,13 @@ if TYPE_CHECKING:
     from xover.design.signals import Way as Way
     from xover.design.signals import pink_signal as pink_signal
     from xover.design.signals import sweep_signal as sweep_signal
+    from xover.design.verifying.points import condense as condense
+    from xover.design.verifying.verification import verify_output as verify_output
     from xover.dsp.averaging import average as average
     from xover.dsp.minimum_phase import minimum_phase as minimum_phase
     from xover.dsp.splicing import spliced as spliced
     from xover.dsp.sweep_capture import deconvolve as deconvolve
+    from xover.files.archive.store import Archive as Archive
     from xover.files.audio import read_audio as read_audio
     from xover.files.captures import read_capture as read_capture
     from xover.files.preset_json import dumps as dumps
@@ -91,9 +101,11 @@ if TYPE_CHECKING:
     from xover.files.preset_json import loads as loads
     from xover.files.preset_json import save as save
     from xover.files.preset_schema import preset_schema as preset_schema
+    from xover.files.profile_json import load_profile as load_profile
     from xover.files.shipped import default_example as default_example
     from xover.files.signal_files import write_signal as write_signal
     from xover.files.traces import read_text as read_text
+    from xover.model.comparison import compare as compare
     from xover.model.drive import Drive as Drive
     from xover.model.drive import drive_of as drive_of
     from xover.model.preset import Preset as Preset
