@@ -215,6 +215,7 @@ def test_a_measured_way_replaces_coordinates_and_moves_the_level() -> None:
     ).results[0]
     assert result.delay_ms == pytest.approx(2.0 / 343.2 * 1e3, abs=5e-5)
     plain = delay_by_distance(rig(), move=["Delay"], to="Top", listener="Aim").results[0]
+    assert any("between the listeners coordinates count" in note for note in result.notes)
     levels = [{(row.listener, row.output): row.level_db for row in one.arrivals}["Aim", "Delay"]
               for one in (result, plain)]  # fmt: skip
     assert levels[0] - levels[1] == pytest.approx(-6.0206, abs=1e-4)  # 20·log10(1/2)

@@ -291,6 +291,23 @@ class TestPlaces:
 
         run(ArrivalsPane, steps)
 
+    def test_the_mouse_does_as_well(self) -> None:
+        async def steps(app: Host, pilot: Pilot[None]) -> None:
+            pane = show_view(app, "times")
+            await pilot.click("#views", offset=(27, 0))
+            assert pane.view == "places"
+            await pilot.click("#places", offset=(25, 3))
+            assert pane.places.cursor is not None
+            assert (pane.places.cursor[0].name, pane.places.cursor[1]) == ("Seat", 1)
+            await pilot.click("#views", offset=(9, 0))
+            await until(pilot, lambda: not pane.is_pending)
+            await pilot.click("#room", offset=(5, 3))
+            plan = pane.room.plan
+            assert plan is not None
+            assert pane.room.cursor_m == (*plan.at(3, 4), 0.0)
+
+        run(ArrivalsPane, steps)
+
     def test_coordinates_out_of_range_are_refused(self) -> None:
         assert read_coordinate("-2 m") == -2.0
         with pytest.raises(Refused, match="a coordinate of"):

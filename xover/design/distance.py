@@ -274,6 +274,8 @@ def _result(
     kelvin = preset.air.temperature_c + 273.15
     distance_m = {output: ways.needed(output, aim) for output in (to, name)}
     rows = _rows(asked, applied, name)
+    line = _line(asked, applied, name)
+    measured = tuple(output for output in (to, name) if (output, aim) in ways.measured)
     # d(r/c)/dT = −r/(2·c·T): the flight over the difference of the two ways
     per_degree_ms = (distance_m[name] - distance_m[to]) * 1e3 / (2.0 * speed * kelvin)
     return DistanceResult(
@@ -284,14 +286,14 @@ def _result(
         delay_ms=abs(shift.delay_ms),
         polarity=preset.output(name).polarity,
         distance_m=distance_m,
-        measured=tuple(output for output in (to, name) if (output, aim) in ways.measured),
+        measured=measured,
         speed_of_sound_m_s=speed,
         offset_ms=asked.offset_ms,
         arrivals=rows,
         per_degree_ms=per_degree_ms,
         show=_show(asked, applied, name, shifts_ms),
         lift=lift,
-        line=_line(asked, applied, name),
+        line=line,
         notes=notes_of(
             preset,
             name,
@@ -301,6 +303,7 @@ def _result(
             offset_ms=asked.offset_ms,
             rows=rows,
             lift=lift,
+            by_tape=bool(measured) and line is not None,
         ),
     )
 

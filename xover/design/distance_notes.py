@@ -27,8 +27,12 @@ def notes_of(
     offset_ms: float,
     rows: Sequence[ArrivalRow],
     lift: Lift | None,
+    by_tape: bool = False,
 ) -> tuple[str, ...]:
-    """Every sentence about one moved output, in the order of weight."""
+    """Every sentence about one moved output, in the order of weight.
+
+    `by_tape`: its way was measured, and yet there is a line between listeners to tell of.
+    """
     notes: list[str] = []
     leads = [
         f"{row.listener} by {show_ms(-row.behind_ms)}" for row in rows if row.behind_ms < -SHOWN_MS
@@ -52,6 +56,8 @@ def notes_of(
                 f"{show_ms(present_ms + shift_ms)}"
             )
         notes.append(text)
+    if by_tape:
+        notes.append("between the listeners coordinates count, not the ways that were measured")
     if offset_ms:
         notes.append(
             f"{plain(offset_ms, 1)} ms later than the flight alone: 5 to 20 ms is common "

@@ -162,6 +162,19 @@ class PlacesTable(Widget, can_focus=True):
             self._row, self._axis = row, min(max(axis, 0), 2)
             self.refresh()
 
+    def _on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
+        self._roll(event, 1)
+
+    def _on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
+        self._roll(event, -1)
+
+    def _roll(self, event: events.MouseEvent, rows: int) -> None:
+        """The wheel moves the cursor, unless something is being typed."""
+        event.stop()
+        if self._things and self._editor is None:
+            self._row = min(max(self._row + rows, 0), len(self._things) - 1)
+            self.refresh()
+
     def _command(self, event: events.Key) -> bool:
         key, character = event.key, event.character
         if key in ("up", "down"):
