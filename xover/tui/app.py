@@ -14,6 +14,8 @@ from textual import events, work
 from textual.app import App, ComposeResult
 from textual.binding import Binding
 from textual.containers import Container
+from textual.driver import Driver
+from textual.message import Message
 
 from xover.tui.actions import bindings, footer_text
 from xover.tui.doing import Doing
@@ -46,6 +48,10 @@ class Workbench(Doing, App[int]):
         super().__init__(ansi_color="NO_COLOR" in os.environ)
         self.wanted_path = path
         self._loading = False
+
+    def get_driver_class(self) -> type[Driver]:
+        """The toolkit's own driver, which starts no task for every key."""
+        return _without_tasks(super().get_driver_class())
 
     def get_default_screen(self) -> Whole:
         """The screen under all dialogs."""
@@ -120,6 +126,15 @@ class Workbench(Doing, App[int]):
         """After a resize has been obeyed: only then the app's own size is the new one."""
         self.tell_title()
         self.tell_readout()
+
+
+def _without_tasks(base: type[Driver]) -> type[Driver]:
+    class Direct(base):  # type: ignore[misc, valid-type]
+        def send_message(self, message: Message) -> None:
+            """From the thread that reads the terminal to the app's queue."""
+            self._loop.call_soon_threadsafe(self._app.post_message, message)
+
+    return Direct
 
 
 def run_workbench(path: str | None) -> int:
