@@ -36,6 +36,9 @@ SINE_CREST_DB: Final = 20.0 * math.log10(math.sqrt(2.0))
 """Peak over rms of a sine."""
 HIGH_PASS_ORDER: Final = {"sealed": 2, "unknown": 2, "vented": 4}
 LOW_PASS_ORDER: Final = 2
+LEAST_CORNER_HZ: Final = 1e-12
+"""Corners below this leave audible frequencies as they are (or nothing of them) to 26 digits; held
+there, squares of f/f_c stay within what a number holds."""
 STANDARD_AIR: Final = Air()
 """20 °C, the model's default weather."""
 
@@ -174,6 +177,8 @@ def _from_data_sheet(box: Loudspeaker, axis: Axis) -> BoxResponse:
     order = HIGH_PASS_ORDER[box.enclosure]
     low_corner_hz = corner_hz(low_hz, box.passband_edge_db, order, high_pass=True)
     high_corner_hz = corner_hz(high_hz, box.passband_edge_db, LOW_PASS_ORDER, high_pass=False)
+    low_corner_hz = max(low_corner_hz, LEAST_CORNER_HZ)
+    high_corner_hz = max(high_corner_hz, LEAST_CORNER_HZ)
     frequency_hz = axis.frequency_hz
     response = butterworth(frequency_hz / low_corner_hz, order, high_pass=True)
     response *= butterworth(frequency_hz / high_corner_hz, LOW_PASS_ORDER, high_pass=False)
