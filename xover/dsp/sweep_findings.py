@@ -138,8 +138,10 @@ def distortion_said(found: Sequence[Harmonic]) -> str:
         name = {2: "2nd", 3: "3rd"}.get(one.order, f"{one.order}th")
         if ratio[worst] > 0.0:
             level_db = 20.0 * np.log10(ratio[worst])
+            most = percent(ratio[worst])
             parts.append(
-                f"{name} at most {percent(ratio[worst])} ({plain(level_db, 0)} dB) "
+                f"{name} {most if most.startswith('less') else f'at most {most}'} "
+                f"({plain(level_db, 0)} dB) "
                 f"at {show_hz(float(one.frequency_hz[worst]))}"
             )
         else:
