@@ -5,6 +5,7 @@ Presets are frozen and share what did not change, so that a step costs next to n
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -83,6 +84,19 @@ class History:
         self._done.append(step)
         self.preset = step.after
         return step
+
+    def rebase(self, change: Callable[[Preset], Preset]) -> None:
+        """Make the same change to every preset there was and is, as if it had always been so."""
+        made: dict[int, tuple[Preset, Preset]] = {}
+
+        def changed(preset: Preset) -> Preset:
+            if id(preset) not in made:
+                made[id(preset)] = (preset, change(preset))
+            return made[id(preset)][1]
+
+        for steps in (self._done, self._undone):
+            steps[:] = [Step(one.name, changed(one.before), changed(one.after)) for one in steps]
+        self.preset = changed(self.preset)
 
     def mark_saved(self) -> None:
         """What is here now is what the file holds."""

@@ -320,6 +320,38 @@ class Session:
         )
         return self.apply(f"capture of {inert(output)} at {inert(listener)}", edited)
 
+    # The archive
+
+    def restore(self, words: str, preset: Preset) -> Step | None:
+        """Make a revision's preset the present one, as one step; None where it is the same.
+
+        `preset` is based on that revision already (`archiving.Revision.preset`), and legal.
+        """
+        self._refuse_read_only()
+        return self._do(f"restore {words}", preset)
+
+    def kept(self, preset: Preset, revision: str) -> None:
+        """Note that `preset` is in the archive now under this name: its `based_on`.
+
+        Where it is still the present one and saved, the file is written and no step is made;
+        steps undone later stay based on the revision, too. Otherwise, or where the file cannot be
+        written, it is one unsaved step. Raises `Refused` where the file could not be written.
+        """
+        self._refuse_read_only()
+        if self.preset.based_on == revision:
+            return
+        based = replace(self.preset, based_on=revision)
+        if self.preset is preset and self.path is not None and not self.steps_unsaved:
+            try:
+                self._file.write(preset_json.dumps(based), overwrite_changed=False)
+            except Refused:
+                self._do("based on the revision", based)
+                raise
+            self._history.rebase(lambda one: replace(one, based_on=revision))
+            self._saved()
+        else:
+            self._do("based on the revision", based)
+
     # Files
 
     def changed_on_disk(self) -> OnDisk:

@@ -65,6 +65,31 @@ ACTIONS: tuple[Action, ...] = (
     Action("power", "f10", "F10", "power", "Limiters against ratings, amplifier loads", "Panes"),
     Action("notes", "f5", "F5", "notes", "Notes kept with the preset", "Panes"),
     Action(
+        "archive",
+        "ctrl+d",
+        "^D",
+        "archive",
+        "Every revision of every preset: search, compare, restore",
+        "Panes",
+    ),
+    Action(
+        "keep",
+        "ctrl+x",
+        "^X",
+        "keep",
+        "Keep the preset in the archive as a further revision, with a note",
+        "File",
+    ),
+    Action(
+        "restore",
+        "",
+        "",
+        "restore",
+        "Make the revision compared what is on the sheet, as one step",
+        "File",
+    ),
+    Action("copy", "", "", "copy", "Open the revision compared as a preset of its own", "File"),
+    Action(
         "lower",
         "f6",
         "F6",
@@ -136,7 +161,15 @@ ARRIVALS_KEYS: tuple[tuple[str, str], ...] = (
 )
 """What the pane of arrivals obeys while the keys go to it."""
 
-LEFT_TO_THE_SHEET = ("question_mark,f1", "slash,ctrl+p", "ctrl+n")
+ARCHIVE_KEYS: tuple[tuple[str, str], ...] = (
+    ("letters", "Search: the beginnings of words; Backspace, Esc takes the search back"),
+    ("↑ ↓", "Walk; → opens a venue or a preset, ← closes it"),
+    ("Enter", "On a revision: compare it with the sheet; Esc goes back, and stops reading"),
+    ("^G", "Restore the revision compared, as one step"),
+)
+"""What the pane of the archive obeys while the keys go to it."""
+
+LEFT_TO_THE_SHEET = ("question_mark,f1", "slash,ctrl+p", "ctrl+n", "ctrl+x")
 """Keys that whoever has the focus may take for itself, in the order of the keys around them."""
 
 BY_ID = {action.id: action for action in ACTIONS}
@@ -181,6 +214,7 @@ def help_lines() -> list[tuple[str, list[tuple[str, str]]]]:
     }
     groups["In the curves"] = [*CURVE_KEYS]
     groups["In arrivals"] = [*ARRIVALS_KEYS]
+    groups["In the archive"] = [*ARCHIVE_KEYS]
     for action in ACTIONS:
         groups.setdefault(action.group, []).append((action.shown, action.help))
     return list(groups.items())

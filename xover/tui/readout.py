@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from xover.acoustics.air import speed_of_sound_m_s
 from xover.model.entry import Part, help_for, part_words, parts, show, step_words
-from xover.model.names import inert
+from xover.model.names import fold, inert
 from xover.model.places import Key, parse
 from xover.model.preset import Preset
 from xover.model.problems import Refused
@@ -86,6 +86,20 @@ def readout(preset: Preset, cell: Cell, part: Part = "frequency") -> Readout:
         nudge += f" {step}" if step not in _SAID_BY_THE_PART else ""
         nudge += f"   {PART_KEY} {part_words(value, known[(at + 1) % len(known)])}"
     return Readout(text, nudge, help_for(entry_row(cell.row)), more, also)
+
+
+def was_words(preset: Preset, other: Preset, cell: Cell) -> str:
+    """`, in the revision 3.10`: what a cell holds in a preset compared, "" where it is the same."""
+    try:
+        value = value_of(preset, cell)
+    except Refused:
+        return ""
+    items: Sequence[Input | Output] = other.inputs if cell.side == "input" else other.outputs
+    name = next((one.name for one in items if fold(one.name) == fold(cell.column)), None)
+    if name is None:
+        return f", and the revision has no {inert(cell.column)}"
+    was = value_of(other, Cell(name, cell.row, cell.side))
+    return "" if was == value else f", in the revision {inert(show(entry_row(cell.row), was))}"
 
 
 _ROWS: dict[str, PlainRow] = {

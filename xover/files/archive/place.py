@@ -14,6 +14,8 @@ import unicodedata
 from collections.abc import Iterator
 from typing import NamedTuple
 
+from xover.files.paths import shown_path
+
 ENVIRONMENT = "XOVER_ARCHIVE"
 SLUG_LENGTH = 60
 HASH_DIGITS = 16
@@ -46,6 +48,29 @@ def archive_folder(asked: str | None) -> str:
     import platformdirs
 
     return str(platformdirs.user_data_path("xover") / "archive")
+
+
+def problem_of(folder: str) -> str:
+    """Why nothing can be read from an archive's folder, as a sentence; "" where it can."""
+    if not os.path.lexists(folder):
+        return f"there is no archive at {shown_path(folder)} yet; keeping a revision makes it"
+    if not os.path.isdir(folder):
+        return f"{shown_path(folder)} is no folder, so it is no archive; choose another"
+    if not os.access(folder, os.R_OK | os.X_OK):
+        return f"{shown_path(folder)} may not be read; ask its owner, or choose another archive"
+    return ""
+
+
+def closed_to_writing(folder: str) -> str:
+    """Why no revision can be added to an archive, as a sentence; one not there yet is made."""
+    if not os.path.lexists(folder):
+        return ""
+    if problem_of(folder) or os.access(folder, os.W_OK | os.X_OK):
+        return problem_of(folder)
+    return (
+        f"the archive {shown_path(folder)} may only be read; save the preset as a file, and keep "
+        "it where the archive can be written"
+    )
 
 
 def slug(name: str, *, empty: str) -> str:

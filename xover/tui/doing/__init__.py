@@ -5,12 +5,11 @@ Kept apart from the app's layout, one module a subject. Dialogs answer with plai
 
 from __future__ import annotations
 
+from xover.tui.doing.archive import Archive
 from xover.tui.doing.curves import Curves
 from xover.tui.doing.editing import Editing
-from xover.tui.doing.filing import Filing
-from xover.tui.doing.panes import Panes
 from xover.tui.doing.screen import ScreenActions
 
 
-class Doing(Editing, Filing, Curves, Panes, ScreenActions):
+class Doing(Editing, Archive, Curves, ScreenActions):
     """The actions of the workbench."""

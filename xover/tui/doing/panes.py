@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from xover.tui.panes.notes import NotesPane
     from xover.tui.panes.power import PowerPane
 
-PANES = ("arrivals", "power", "advice", "notes")
+PANES = ("arrivals", "power", "advice", "notes", "archive")
 
 
 class Panes(Showing):
@@ -49,6 +49,7 @@ class Panes(Showing):
         place = self.query_one("#pane", Container)
         await place.remove_children()
         self._pane = name
+        self._nothing_beside()
         self.set_class(not name, "-no-pane")
         if name:
             pane = _pane(name)
@@ -158,6 +159,10 @@ def _pane(name: str) -> Pane:
         from xover.tui.panes.advice import AdvicePane
 
         return AdvicePane()
+    if name == "archive":
+        from xover.tui.panes.archive import ArchivePane
+
+        return ArchivePane()
     from xover.tui.panes.notes import NotesPane
 
     return NotesPane()

@@ -17,6 +17,7 @@ from xover.tui.painting import has_more
 
 if TYPE_CHECKING:
     from xover.model.preset import Preset
+    from xover.session.archiving import Revision
     from xover.session.cells import Cell
     from xover.session.history import Step
     from xover.session.session import Session
@@ -50,6 +51,8 @@ class Showing(Drawing):
     _grid: SheetGrid | None = None
     _view: SheetView | None = None
     _saved: Preset | None = None
+    _compared: Revision | None = None
+    """The revision that is compared with the sheet."""
     at: Place = NOWHERE
     """What the action under way is done to."""
     _found: Mapping[str, Line] = MappingProxyType({})
@@ -64,7 +67,8 @@ class Showing(Drawing):
             return
         from xover.tui.sheet_view import sheet_view
 
-        self._view = sheet_view(session.preset, saved=self._saved, previous=self._view)
+        before = self._saved if self._compared is None else self._compared.preset
+        self._view = sheet_view(session.preset, saved=before, previous=self._view)
         if len(self._view.rows) != self.sheet_rows:
             self.sheet_rows = len(self._view.rows)
             self.arrange(self.size.width, self.size.height)
@@ -82,6 +86,21 @@ class Showing(Drawing):
             return
         if not (has_more(self) or has_more(grid)):
             screen.paint_now((grid, plot, self.line("title"), self.line("readout")))
+
+    def _nothing_beside(self) -> None:
+        """With its pane goes what stood beside the values of the sheet."""
+        if self._compared is not None:
+            self._compared = None
+            self._said = ""
+            self.show_all()
+
+    def _beside(self, cell: Cell) -> str:
+        """What stands beside the value of a cell: that of the revision compared, if another."""
+        if self._compared is None or self.session is None:
+            return ""
+        from xover.tui.readout import was_words
+
+        return was_words(self.session.preset, self._compared.preset, cell)
 
     def arrange(self, width: int, height: int) -> None:
         """Share the rows; the app's."""
@@ -151,6 +170,7 @@ class Showing(Drawing):
 
         sentence = self.grid.sentence
         said = readout(self.session.preset, cell, self.grid.part)
+        said = said._replace(holds=said.holds + self._beside(cell))
         text = sentence or said.fitted(self.size.width - 2)
         self.line("readout").tell(f" {inert(text)}")
 
