@@ -17,8 +17,10 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program does before
 
 @pytest.fixture(autouse=True)
 def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Where journals go that cannot lie beside their presets."""
+    """Where journals go that cannot lie beside their presets; an archive of its own."""
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    monkeypatch.setenv("XOVER_ARCHIVE", str(tmp_path / "archive"))
     return tmp_path / "state"
 
 

@@ -26,6 +26,7 @@ from xover.tui.dialogs.picking import NameList, Tick
 from xover.tui.dialogs.stimulus import ListenDialog
 from xover.tui.field import Field
 from xover.tui.panes.advice import AdvicePane
+from xover.tui.panes.archive import ArchivePane
 from xover.tui.panes.arrivals import ArrivalsPane
 from xover.tui.panes.base import Pane
 from xover.tui.panes.notes import NotesArea, NotesPane
@@ -390,6 +391,7 @@ def test_panes(hall_path: str) -> None:
             ("f10", PowerPane),
             ("f4", AdvicePane),
             ("f5", NotesPane),
+            ("ctrl+d", ArchivePane),
         ):
             await desk.keys(key)
             await desk.until(
@@ -399,7 +401,7 @@ def test_panes(hall_path: str) -> None:
             await desk.until(lambda: app.query_one(Pane).region.height > 5)
             await desk.keys(key)
             await desk.until(lambda: not app.query(Pane) and desk.grid.has_focus)
-        for kind in (ArrivalsPane, PowerPane, AdvicePane, NotesPane):
+        for kind in (ArrivalsPane, PowerPane, AdvicePane, NotesPane, ArchivePane):
             await desk.keys("f2")
             await desk.until(lambda kind=kind: bool(app.query(kind)))
         await desk.keys("f2")

@@ -107,7 +107,7 @@ def test_the_list_opens_at_the_preset_and_is_walked_by_keys(forked: str) -> None
         await desk.keys("right", "down", "right")
         await desk.until(lambda: any("first night" in line for line in texts(pane)))
         # Names from files are shown literally, and nothing is wider than the screen.
-        assert "[b]evil[/b]" in desk.text()
+        await desk.until(lambda: "[b]evil[/b]" in desk.text())
         assert "\u202e" not in desk.text()
 
     at_desk(steps, forked)
@@ -119,7 +119,7 @@ def test_letters_search_wherever_the_cursor_is(forked: str) -> None:
         await desk.type("full hou")
         await desk.until(lambda: pane.stock is not None and pane.stock.presets == 1)
         assert texts(pane)[0].startswith("▾ Harbour Hall")
-        assert "search full hou" in desk.text()
+        await desk.until(lambda: "search full hou" in desk.text())
         await desk.type("x")
         await desk.until(lambda: "nothing has all these words" in desk.text())
         await desk.keys("escape")
@@ -247,7 +247,7 @@ def test_the_example_gets_a_name_first(tmp_path: Path) -> None:
 def test_what_cannot_be_is_said_in_one_sentence(hall_path: str, folder: Path) -> None:
     async def steps(desk: Desk) -> None:
         pane = await shown(desk)
-        assert "there is no archive at" in desk.text()
+        await desk.until(lambda: "there is no archive at" in desk.text())
         await desk.keys("escape", "ctrl+d")
         await desk.until(lambda: not desk.app.query(ArchivePane))
         folder.write_text("in the way")
@@ -269,7 +269,7 @@ def test_damage_is_counted_and_not_opened(forked: str, folder: Path) -> None:
 
     async def steps(desk: Desk) -> None:
         pane = await shown(desk)
-        assert "1 file is damaged and left out" in desk.text()
+        await desk.until(lambda: "1 file is damaged and left out" in desk.text())
         await desk.keys("home", "down", "enter")
         await desk.until(lambda: len(texts(pane)) == 8)
         await desk.keys("down", "enter")

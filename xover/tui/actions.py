@@ -69,7 +69,7 @@ ACTIONS: tuple[Action, ...] = (
         "ctrl+d",
         "^D",
         "archive",
-        "Every revision of every preset: search, compare, restore",
+        "Every revision kept: search, compare, restore",
         "Panes",
     ),
     Action(
@@ -77,18 +77,20 @@ ACTIONS: tuple[Action, ...] = (
         "ctrl+x",
         "^X",
         "keep",
-        "Keep the preset in the archive as a further revision, with a note",
+        "Keep a further revision in the archive, with a note",
         "File",
     ),
     Action(
         "restore",
-        "",
-        "",
+        "ctrl+g",
+        "^G",
         "restore",
-        "Make the revision compared what is on the sheet, as one step",
+        "Put the revision compared on the sheet, as one step",
         "File",
     ),
-    Action("copy", "", "", "copy", "Open the revision compared as a preset of its own", "File"),
+    Action(
+        "copy", "ctrl+u", "^U", "copy", "Open the revision compared as a preset of its own", "File"
+    ),
     Action(
         "lower",
         "f6",
@@ -165,11 +167,11 @@ ARCHIVE_KEYS: tuple[tuple[str, str], ...] = (
     ("letters", "Search: the beginnings of words; Backspace, Esc takes the search back"),
     ("↑ ↓", "Walk; → opens a venue or a preset, ← closes it"),
     ("Enter", "On a revision: compare it with the sheet; Esc goes back, and stops reading"),
-    ("^G", "Restore the revision compared, as one step"),
+    ("^G ^U", "Restore the revision compared, as one step; or open a copy of it"),
 )
 """What the pane of the archive obeys while the keys go to it."""
 
-LEFT_TO_THE_SHEET = ("question_mark,f1", "slash,ctrl+p", "ctrl+n", "ctrl+x")
+LEFT_TO_THE_SHEET = ("question_mark,f1", "slash,ctrl+p", "ctrl+n", "ctrl+x", "ctrl+g", "ctrl+u")
 """Keys that whoever has the focus may take for itself, in the order of the keys around them."""
 
 BY_ID = {action.id: action for action in ACTIONS}

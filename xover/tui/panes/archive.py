@@ -56,7 +56,6 @@ class ArchivePane(Pane):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "back", "back", show=False),
-        Binding("ctrl+g", "restore", "restore", show=False),
     ]
 
     DEFAULT_CSS = """
@@ -394,11 +393,6 @@ class ArchivePane(Pane):
         else:
             self._search("")
 
-    def action_restore(self) -> None:
-        """Ask for the revision that is compared."""
-        if self._revision is not None:
-            self.post_message(self.Restore(self._revision))
-
     def _on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         event.stop()
         if self._compared is not None and event.option_index < len(self._compared.differences):
@@ -413,6 +407,6 @@ class ArchivePane(Pane):
             self.action_back()
         elif self._revision is not None:
             if event.button.id == "restore":
-                self.action_restore()
+                self.post_message(self.Restore(self._revision))
             else:
                 self.post_message(self.Copy(self._revision))
