@@ -173,9 +173,12 @@ class ArchivePane(Pane):
         self.query_one("#compare").display = False
         super().on_mount()
         self._show_words()
-        self.query_one(Walk).focus()
         self._look()
         self.read()
+
+    def take_keys(self) -> None:
+        """The keys walk and search."""
+        self.query_one(Walk).focus()
 
     def read(self) -> None:
         """Look at the files again; Escape stops it."""
@@ -380,7 +383,7 @@ class ArchivePane(Pane):
             self.compute(partial(view.compared, revision, self._preset))
 
     def action_back(self) -> None:
-        """From a comparison to the list; there, stop reading or take the search back."""
+        """From a comparison to the list; there, stop reading, take the search back, or leave."""
         if self._revision is not None:
             self._revision = self._compared = None
             self.query_one("#compare").display = False
@@ -390,8 +393,10 @@ class ArchivePane(Pane):
             self._list()
         elif self._reading.is_busy and not self._stop:
             self._stop = True
-        else:
+        elif self._words:
             self._search("")
+        else:
+            self.action_give_back()
 
     def _on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         event.stop()
