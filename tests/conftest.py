@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -27,3 +28,15 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
         path.is_file() or path.is_relative_to(BENCH) for path in named
     ):
         config.option.numprocesses = 0
+
+
+@pytest.fixture(autouse=True, scope="session")
+def nobody_home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Archives, indexes and journals of whoever runs the tests are out of their reach."""
+    place = tmp_path_factory.mktemp("home")
+    patch = pytest.MonkeyPatch()
+    for name in ("XDG_DATA_HOME", "XDG_CACHE_HOME", "XDG_STATE_HOME"):
+        patch.setenv(name, str(place / name.lower()))
+    patch.setenv("XOVER_ARCHIVE", str(place / "archive"))
+    yield
+    patch.undo()

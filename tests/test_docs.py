@@ -215,7 +215,7 @@ def follow(document: str, folder: Path) -> list[str]:
 def test_the_tour_of_the_readme_leads_to_an_aligned_sheet(place: Path) -> None:
     """The captures were computed in a room with the sub nearer, so it has to wait."""
     done = follow(section(README, "A tour"), place)
-    assert len(done) == 14
+    assert len(done) == 17
     preset = xover.load(place / "evening.json")
     assert {one.output for one in preset.measurements} == {"Sub", "Top"}
     # The sub stood 3.9 m nearer than the top: within half a period of 100 Hz of that flight.
