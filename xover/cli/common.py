@@ -227,7 +227,9 @@ def drive_document(drive: Drive) -> dict[str, Any]:
 
 def apply_options(command: F) -> F:
     """`--apply`, `-o FILE` and `--force` for commands that can change the preset."""
-    command = click.option("--force", is_flag=True, help="Overwrite the file named by -o.")(command)
+    command = click.option("--force", is_flag=True, help="Overwrite the file that is named.")(
+        command
+    )
     command = click.option(
         "-o", "output_file", metavar="FILE", help="Write the changed preset here instead."
     )(command)
