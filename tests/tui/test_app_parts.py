@@ -249,3 +249,15 @@ def test_nothing_is_shown_where_nothing_stands_yet(hall_path: str) -> None:
         assert desk.value("Sub", "gain") == -7.0
 
     at_desk(offered, hall_path)
+
+
+def test_the_line_below_counts_the_columns_edited_together() -> None:
+    async def steps(desk: Desk) -> None:
+        await desk.keys("shift+right", "shift+right")
+        assert desk.readout.startswith("3 columns together   Top R, delay  0.00 ms")
+        await desk.keys(*"+1", "enter")
+        assert [desk.value(name, "delay") for name in ("Sub", "Top L", "Top R")] == [1.0] * 3
+        await desk.keys("left")
+        assert desk.readout.startswith("Top L, delay")
+
+    at_desk(steps)

@@ -173,7 +173,7 @@ class BoxForm(Vertical):
             yield Field(id="drive", placeholder="V at the box that gave this SPL; 2.83", most=40)
         yield Tick("keep every point", id="full-box")
         yield line(
-            "It replaces the box's own response wherever nothing was captured of an output.",
+            "Predictions use it wherever no capture of an output is at hand; the old one goes.",
             muted=True,
         )
 

@@ -171,7 +171,9 @@ class Showing(Drawing):
         sentence = self.grid.sentence
         said = readout(self.session.preset, cell, self.grid.part)
         said = said._replace(holds=said.holds + self._beside(cell))
-        text = sentence or said.fitted(self.size.width - 2)
+        count = len(self.grid.selection)
+        several = f"{count} columns together   " if count > 1 else ""
+        text = sentence or several + said.fitted(self.size.width - 2 - len(several))
         self.line("readout").tell(f" {inert(text)}")
 
     @property
