@@ -25,6 +25,9 @@ def main() -> None:
         path = _workbench_on(sys.argv[1:])
         if path is not None:
             os.environ.setdefault("TEXTUAL_FPS", "120")  # a frame waits half as long for its turn
+            import gc
+
+            gc.disable()  # nearly all that is loaded stays; to collect on the way takes long
             from xover.tui.app import run_workbench
 
             code = run_workbench(path or None)

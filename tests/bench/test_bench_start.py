@@ -16,9 +16,12 @@ ROUNDS = 15
 
 def test_start(tmp_path: Path) -> None:
     peer, shell, sheet, curves = [], [], [], []
+    peer_cpu, curves_cpu = [], []
     for turn in range(ROUNDS + 1):
         with opened(BARE) as bare:
-            peer.append(bare.until(lambda rows: rows[0].startswith("count 0")) - bare.begun_s)
+            first = bare.frame(lambda rows: rows[0].startswith("count 0"))
+            peer.append(first.at_s - bare.begun_s)
+            peer_cpu.append(first.cpu_s)
         with opened("-m", "xover", state=tmp_path / str(turn)) as bench:
             shell.append(
                 bench.until(lambda rows: "opening" in rows[0] and "help" in rows[-1])
@@ -28,10 +31,9 @@ def test_start(tmp_path: Path) -> None:
                 bench.until(lambda rows: any(row.startswith("High-pass") for row in rows))
                 - bench.begun_s
             )
-            curves.append(
-                bench.until(lambda rows: sum(bool(row.strip()) for row in dots(rows)) > 8)
-                - bench.begun_s
-            )
+            drawn = bench.frame(lambda rows: sum(bool(row.strip()) for row in dots(rows)) > 8)
+            curves.append(drawn.at_s - bench.begun_s)
+            curves_cpu.append(drawn.cpu_s)
     for name, spent, goal in (
         ("shell", shell, "goal ≤ 1.15×"),
         ("sheet", sheet, "no goal"),
@@ -43,3 +45,9 @@ def test_start(tmp_path: Path) -> None:
             f"{1e3 * statistics.median(spent[1:]):.0f} ms against "
             f"{1e3 * statistics.median(peer[1:]):.0f} ms"
         )
+    print(
+        f"start → curves, computed: "
+        f"{statistics.median(curves_cpu[1:]) / statistics.median(peer_cpu[1:]):.2f}×; "
+        f"{1e3 * statistics.median(curves_cpu[1:]):.0f} ms against "
+        f"{1e3 * statistics.median(peer_cpu[1:]):.0f} ms"
+    )

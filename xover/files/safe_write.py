@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-import secrets
 import stat
 from collections.abc import Callable
 from pathlib import Path
@@ -66,7 +65,7 @@ def _write_beside(
     overwrite: bool,
 ) -> None:
     folder = os.path.dirname(target)
-    temporary = os.path.join(folder, f".xover-{os.getpid()}-{secrets.token_hex(8)}.tmp")
+    temporary = os.path.join(folder, f".xover-{os.getpid()}-{os.urandom(8).hex()}.tmp")
     # A private file stays private from its first byte; a new one follows the umask.
     mode = 0o666 if existing is None else 0o600
     descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _CLOSE_ON_EXEC, mode)

@@ -14,7 +14,7 @@ from xover.model.problems import Refused
 from xover.session.recovery import Recovery, find_recovery
 from xover.session.session import Session
 from xover.session.views import Viewer
-from xover.tui import plot, sheet  # noqa: F401 — loaded with the rest, beside the screen
+from xover.tui import plot, plot_data, sheet  # noqa: F401 — loaded with the rest, beside the screen
 
 Decision = Literal["ask", "recover", "leave", "discard"]
 
