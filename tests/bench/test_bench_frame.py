@@ -107,6 +107,7 @@ def test_a_key_to_its_frame(tmp_path: Path) -> None:
     with (
         opened(BARE) as bare,
         opened(BARE, "still") as still,
+        opened(BARE, "cells") as cells,
         opened("-m", "xover", state=tmp_path) as bench,
     ):
         wait_for_curves(bench)
@@ -114,15 +115,19 @@ def test_a_key_to_its_frame(tmp_path: Path) -> None:
         bench.settle()
         bare.settle()
         still.settle()
-        ours, peer, calm, frames = [], [], [], []
+        cells.settle()
+        ours, peer, calm, floor, frames = [], [], [], [], []
         for turn in range(KEYS):
             peer.append(bare_ms(bare, turn + 1))
             calm.append(bare_ms(still, turn + 1))
+            floor.append(bare_ms(cells, turn + 1))
             spent_ms, count = workbench_ms(bench, "]" if turn % 24 < 12 else "[", "High-pass")
             ours.append(spent_ms)
             frames.append(count)
     told("key → frame, 160×48, sum and paths", ours, peer, "goal ≤ 2.0×, p90 ≤ 3×, moonshot 1.5×")
     told("  beside a peer that keeps its layout", ours, calm, "no goal")
+    told("  beside a peer that paints as many cells and computes nothing", ours, floor, "no goal")
+    told("  that peer beside the bare one", floor, peer, "the toolkit's own floor")
     print(f"  frames a key: {statistics.mean(frames):.1f}")
 
 
