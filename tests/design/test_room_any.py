@@ -25,7 +25,7 @@ from xover.sheets.distance_text import distance_text
 from xover.sheets.plan import map_csv, plan_of, summary, terminal_map
 
 
-@settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck))
 @given(preset=strategies.presets())
 def test_any_preset(preset: Preset) -> None:
     _mapped(preset)
@@ -42,7 +42,7 @@ def test_a_preset_with_everything() -> None:
 PLACE = st.tuples(*(st.sampled_from([-10_000.0, -1.0, 0.0, 0.05, 3.0, 10_000.0]) for _ in "xyz"))
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(places=st.lists(PLACE, min_size=4, max_size=4), gain_db=st.sampled_from([-60.0, 0.0, 60.0]))
 def test_odd_places_and_levels(places: list[tuple[float, float, float]], gain_db: float) -> None:
     """Coincident and far places: whoever stands in a box is refused, the rest is computed."""

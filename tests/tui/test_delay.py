@@ -110,7 +110,7 @@ def test_figures_as_people_type_them() -> None:
             read_offset_ms(text)
 
 
-@pytest.mark.parametrize("size", [(80, 24), (60, 16)])
+@pytest.mark.parametrize("size", [(60, 16)])
 def test_it_fits_the_screen(size: tuple[int, int]) -> None:
     async def steps(app: Host, pilot: Pilot[None]) -> None:
         assert "Delay by distance" in app.text()
