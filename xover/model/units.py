@@ -90,6 +90,8 @@ def show_c(temperature_c: float) -> str:
 
 
 def _significant(value: float) -> str:
+    if math.isinf(value):
+        return "∞"
     digits = 4 if value < 1000.0 else 5
     decimals = max(0, digits - 1 - math.floor(math.log10(abs(value)))) if value else 0
     return short(value, decimals)
