@@ -8,14 +8,17 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import click
 import numpy as np
 import pytest
 import soundfile
 
 from tests.cli.conftest import Ran
+from xover.cli.common import Figure
+from xover.cli.entry import root
 
 Run = Callable[..., Ran]
 
@@ -240,3 +243,28 @@ def test_interrupted_at_any_moment(preset_path: Path, wait_s: float) -> None:
     after = preset_path.read_bytes()
     assert after == before or json.loads(after)["title"] == "Small hall"
     assert [item.name for item in preset_path.parent.iterdir()] == [preset_path.name]
+
+
+def commands_of(command: click.Command, path: str = "") -> Iterator[tuple[str, click.Command]]:
+    """Every command that does something, with the words that call it."""
+    if isinstance(command, click.Group):
+        context = click.Context(command)
+        for name in command.list_commands(context):
+            inner = command.get_command(context, name)
+            assert inner is not None
+            yield from commands_of(inner, f"{path} {name}")
+    else:
+        yield path.strip(), command
+
+
+def test_no_option_takes_nan_or_infinity() -> None:
+    plain = [
+        f"{path} {option.opts[0]}"
+        for path, command in commands_of(root)
+        for option in command.params
+        if isinstance(option.type, click.types.FloatParamType) and type(option.type) is not Figure
+    ]
+    assert plain == []
+    for typed in ("nan", "inf", "-inf", "1e999"):
+        with pytest.raises(click.BadParameter):
+            Figure(0.0).convert(typed, None, None)

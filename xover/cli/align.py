@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, cast
 import click
 
 from xover.cli.common import (
+    Figure,
     apply_options,
     check_apply,
     drive_from,
@@ -54,14 +55,18 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--max-delay-ms",
-    type=click.FloatRange(0.0, 10_000.0),
+    type=Figure(0.0, 10_000.0),
     default=25.0,
     show_default=True,
     help="Largest relative delay, on top of today's.",
 )
 @click.option("--keep-polarity", is_flag=True, help="Change the delay alone.")
 @click.option(
-    "--band", nargs=2, type=float, metavar="LO HI", help="The overlap in Hz, instead of finding it."
+    "--band",
+    nargs=2,
+    type=Figure(0.1, 1_000_000.0),
+    metavar="LO HI",
+    help="The overlap in Hz, instead of finding it.",
 )
 @click.option(
     "--criterion",

@@ -11,6 +11,7 @@ import click
 
 from xover.cli.capture_options import group
 from xover.cli.common import (
+    Figure,
     level_pairs,
     listener_names,
     open_preset,
@@ -48,7 +49,7 @@ attach_options = group(
     ),
     click.option(
         "--captured-input-dbu",
-        type=click.FloatRange(-60.0, 60.0),
+        type=Figure(-60.0, 60.0),
         metavar="X",
         help="The level at the driven inputs that gave this SPL.",
     ),
@@ -56,7 +57,7 @@ attach_options = group(
     click.option(
         "--distance",
         "distance_m",
-        type=click.FloatRange(0.0, 1000.0, min_open=True),
+        type=Figure(0.0, 1000.0, min_open=True),
         metavar="M",
         help="Microphone to box (with --loudspeaker).",
     ),
@@ -68,7 +69,7 @@ attach_options = group(
     ),
     click.option(
         "--drive-v",
-        type=click.FloatRange(0.0, 1000.0, min_open=True),
+        type=Figure(0.0, 1000.0, min_open=True),
         metavar="V",
         help="The voltage at the box that gave this SPL (with --loudspeaker; default 2.83).",
     ),

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
+from xover.cli.common import Figure
 from xover.model.problems import Refused
 
 if TYPE_CHECKING:
@@ -80,34 +81,34 @@ impulse_options = group(
     click.option(
         "--window",
         "window_ms",
-        type=click.FloatRange(0.0, min_open=True),
+        type=Figure(0.0, min_open=True),
         metavar="MS",
         help="Keep this much of an impulse response, from sample 0, with a fading end.",
     ),
     click.option(
         "--gate",
         "gate_ms",
-        type=click.FloatRange(0.0, min_open=True),
+        type=Figure(0.0, min_open=True),
         metavar="MS",
         help="Keep this much of an impulse response after its onset, with a fading end.",
     ),
     click.option(
         "--lead",
         "lead_ms",
-        type=click.FloatRange(0.0),
+        type=Figure(0.0),
         metavar="MS",
         help="With --gate or --cycles: keep no more than this before the onset.",
     ),
     click.option(
         "--cycles",
-        type=click.FloatRange(3.0, 50.0),
+        type=Figure(3.0, 50.0),
         metavar="N",
         help="Keep N periods of each frequency after the onset of an impulse response.",
     ),
     click.option(
         "--onset",
         "onset_ms",
-        type=click.FloatRange(0.0),
+        type=Figure(0.0),
         metavar="MS",
         help="With --gate or --cycles: where the onset is, from sample 0.",
     ),

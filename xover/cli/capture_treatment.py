@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from xover.cli.capture_options import Options, group
+from xover.cli.common import Figure
 from xover.model.problems import Refused
 
 if TYPE_CHECKING:
@@ -29,13 +30,13 @@ treatment_options = group(
     ),
     click.option(
         "--calibrator-db",
-        type=click.FloatRange(60.0, 140.0),
+        type=Figure(60.0, 140.0),
         metavar="DB",
         help="The calibrator's level in dB SPL (default 94).",
     ),
     click.option(
         "--calibrator-hz",
-        type=click.FloatRange(20.0, 20_000.0),
+        type=Figure(20.0, 20_000.0),
         metavar="HZ",
         help="The calibrator's tone (default 1000).",
     ),
@@ -54,13 +55,13 @@ treatment_options = group(
     click.option(
         "--splice-at",
         "splice_at_hz",
-        type=click.FloatRange(1.0, 100_000.0),
+        type=Figure(1.0, 100_000.0),
         metavar="HZ",
         help="Where the far capture takes over.",
     ),
     click.option(
         "--splice-octaves",
-        type=click.FloatRange(0.1, 4.0),
+        type=Figure(0.1, 4.0),
         metavar="N",
         help="Over how many octaves about it (default 1).",
     ),

@@ -5,6 +5,7 @@ One place for each rule of the command line that more than one command follows.
 
 from __future__ import annotations
 
+import math
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -245,14 +246,14 @@ def check_apply(apply_: bool, output_file: str | None) -> None:
 
 
 class Figure(click.FloatRange):
-    """A number within limits; “nan”, which no comparison refuses, is none."""
+    """A number within limits; “nan”, which no comparison refuses, is none, nor is “inf”."""
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
         """The number; fails with a sentence where it is none or out of range."""
         figure = float(super().convert(value, param, ctx))
-        if figure != figure:
+        if not math.isfinite(figure):
             self.fail(f"{value!r} is not a number", param, ctx)
         return figure
 

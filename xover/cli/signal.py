@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from xover.cli.capture_options import group
-from xover.cli.common import open_preset
+from xover.cli.common import Figure, open_preset
 from xover.cli.outcome import say
 from xover.cli.progress import progress
 from xover.cli.signal_ways import one_way, say_levels, ways_of, write
@@ -22,8 +22,8 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 TELLING_DB = 5.0
 """A pulse whose downward swing is not this much smaller tells a polarity badly. Our own choice."""
-frequency = click.FloatRange(1.0, 200_000.0)
-seconds = click.FloatRange(0.0, 3_600.0)
+frequency = Figure(1.0, 200_000.0)
+seconds = Figure(0.0, 3_600.0)
 
 output_options = group(
     click.option("-o", "output_file", required=True, metavar="FILE.wav", help="Write here."),
@@ -31,7 +31,7 @@ output_options = group(
     click.option(
         "--rate",
         "sample_rate_hz",
-        type=click.FloatRange(8_000.0, 384_000.0),
+        type=Figure(8_000.0, 384_000.0),
         default=48_000.0,
         show_default=True,
         metavar="HZ",
@@ -49,7 +49,7 @@ output_options = group(
 level_option = click.option(
     "--level",
     "level_dbfs",
-    type=click.FloatRange(-120.0, 0.0),
+    type=Figure(-120.0, 0.0),
     default=-30.0,
     show_default=True,
     metavar="DBFS",
@@ -66,7 +66,7 @@ one_output_option = click.option(
 beyond_option = click.option(
     "--beyond",
     "beyond_octaves",
-    type=click.FloatRange(0.0, 3.0),
+    type=Figure(0.0, 3.0),
     default=0.0,
     show_default=True,
     metavar="OCTAVES",
@@ -105,7 +105,7 @@ def command() -> None:
 @click.option(
     "--duration",
     "duration_s",
-    type=click.FloatRange(0.05, 600.0),
+    type=Figure(0.05, 600.0),
     default=5.0,
     show_default=True,
     metavar="S",
@@ -116,7 +116,7 @@ def command() -> None:
 @click.option(
     "--gap",
     "gap_s",
-    type=click.FloatRange(0.1, 60.0),
+    type=Figure(0.1, 60.0),
     metavar="S",
     help="Silence after each sound (default: 1 s; 8 s with --one-channel).",
 )
@@ -125,7 +125,7 @@ def command() -> None:
 @click.option("--one-channel", is_flag=True, help="All sweeps in one channel, to be muted by hand.")
 @click.option(
     "--full-scale-dbu",
-    type=click.FloatRange(-60.0, 60.0),
+    type=Figure(-60.0, 60.0),
     metavar="X",
     help="What the player puts out for a full-scale sine, to stay below the limiters.",
 )
@@ -192,7 +192,7 @@ def sweep(
 @click.option(
     "--crest",
     "crest_db",
-    type=float,
+    type=Figure(0.0, 40.0),
     default=12.0,
     show_default=True,
     metavar="DB",
@@ -201,7 +201,7 @@ def sweep(
 @click.option(
     "--duration",
     "duration_s",
-    type=click.FloatRange(0.5, 1_800.0),
+    type=Figure(0.5, 1_800.0),
     default=30.0,
     show_default=True,
     metavar="S",
@@ -249,7 +249,7 @@ pulse_options = group(
     click.option(
         "--every",
         "every_s",
-        type=click.FloatRange(0.01, 60.0),
+        type=Figure(0.01, 60.0),
         default=1.0,
         show_default=True,
         metavar="S",
@@ -317,7 +317,7 @@ def polarity(outputs: tuple[str, ...], preset: str | None, **options: Any) -> No
 @click.option(
     "--from",
     "from_dbfs",
-    type=click.FloatRange(-120.0, 0.0),
+    type=Figure(-120.0, 0.0),
     default=-40.0,
     show_default=True,
     metavar="DBFS",
@@ -326,7 +326,7 @@ def polarity(outputs: tuple[str, ...], preset: str | None, **options: Any) -> No
 @click.option(
     "--to",
     "to_dbfs",
-    type=click.FloatRange(-120.0, 0.0),
+    type=Figure(-120.0, 0.0),
     default=-12.0,
     show_default=True,
     metavar="DBFS",
@@ -335,7 +335,7 @@ def polarity(outputs: tuple[str, ...], preset: str | None, **options: Any) -> No
 @click.option(
     "--step",
     "step_db",
-    type=click.FloatRange(0.05, 20.0),
+    type=Figure(0.05, 20.0),
     default=1.0,
     show_default=True,
     metavar="DB",
@@ -344,7 +344,7 @@ def polarity(outputs: tuple[str, ...], preset: str | None, **options: Any) -> No
 @click.option(
     "--hold",
     "hold_s",
-    type=click.FloatRange(0.02, 60.0),
+    type=Figure(0.02, 60.0),
     default=1.0,
     show_default=True,
     metavar="S",
@@ -353,7 +353,7 @@ def polarity(outputs: tuple[str, ...], preset: str | None, **options: Any) -> No
 @click.option(
     "--rest",
     "rest_s",
-    type=click.FloatRange(0.0, 60.0),
+    type=Figure(0.0, 60.0),
     default=0.5,
     show_default=True,
     metavar="S",

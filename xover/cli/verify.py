@@ -6,7 +6,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from xover.cli.common import json_option, open_preset, open_profile, output_names, preset_argument
+from xover.cli.common import (
+    Figure,
+    json_option,
+    open_preset,
+    open_profile,
+    output_names,
+    preset_argument,
+)
 from xover.cli.outcome import Exit, print_json
 from xover.model.problems import Refused
 
@@ -55,7 +62,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--full-scale-dbu",
-    type=click.FloatRange(-40.0, 40.0),
+    type=Figure(-40.0, 40.0),
     metavar="X",
     help="With --limiter: the level of the player's 0 dBFS at the processor's input.",
 )
