@@ -155,6 +155,13 @@ def test_the_area_is_where_people_sit() -> None:
         area_of(preset, step_m=0.001)
 
 
+def test_places_are_printed_without_noise() -> None:
+    area = Area((-3.2, 3.2), (0.0, 32.1), 1.2, 65, 322)
+    for places in (area.xs_m, area.ys_m):
+        assert max(len(f"{abs(place)!r}") for place in places.tolist()) <= 4
+    assert area.xs_m[0] == -3.2 and area.ys_m[-1] == 32.1
+
+
 def test_what_is_not_in_the_map_is_said() -> None:
     preset = with_output(hall(), "Sub", muted=True)
     area = area_of(preset, step_m=4.0)

@@ -94,6 +94,11 @@ class Band:
         return 0.5 * (edges[1:] + edges[:-1]), weights
 
 
+def _even(span_m: tuple[float, float], count: int) -> Floats:
+    """Evenly spaced places in metres, to the nanometre: 3.2 and not 3.1999999999999997."""
+    return np.round(np.linspace(*span_m, count), 9)
+
+
 @dataclass(frozen=True)
 class Area:
     """A level rectangle of points: x from left to right, y into the audience, at height z."""
@@ -107,12 +112,12 @@ class Area:
     @property
     def xs_m(self) -> Floats:
         """(columns,) the points' x."""
-        return np.linspace(*self.x_m, self.columns)
+        return _even(self.x_m, self.columns)
 
     @property
     def ys_m(self) -> Floats:
         """(rows,) the points' y, rising."""
-        return np.linspace(*self.y_m, self.rows)
+        return _even(self.y_m, self.rows)
 
     @property
     def points_m(self) -> Floats:
