@@ -159,7 +159,7 @@ def test_places_are_printed_without_noise() -> None:
     area = Area((-3.2, 3.2), (0.0, 32.1), 1.2, 65, 322)
     for places in (area.xs_m, area.ys_m):
         assert max(len(f"{abs(place)!r}") for place in places.tolist()) <= 4
-    assert area.xs_m[0] == -3.2 and area.ys_m[-1] == 32.1
+    assert (area.xs_m[0], area.ys_m[-1]) == (-3.2, 32.1)
 
 
 def test_what_is_not_in_the_map_is_said() -> None:

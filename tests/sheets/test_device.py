@@ -203,3 +203,16 @@ def test_commands(tmp_path, capsys):
     assert "width 0.7 oct" in capsys.readouterr().out
     assert run(["sheet", hall, "--since", hall]) == 0
     assert "Nothing is to be entered" in capsys.readouterr().out
+
+
+def test_long_names_wrap_in_every_row():
+    long = "W" * 120
+    renamed = replace(HALL.outputs[0], name=long)
+    preset = replace(HALL, outputs=(renamed, *HALL.outputs[1:]), groups=(), sources=(),
+                     measurements=(), amplifier_channels=())  # fmt: skip
+    capable = replace(OLD, name_characters=119)
+    made = device_sheet(preset, adapt(preset, capable))
+    for shown in (made, changes_sheet(HALL, device(preset=HALL), preset, made)):
+        lines = sheet(shown, "txt").decode().splitlines()
+        assert max(map(len, lines)) <= 80
+        assert sum(line.count("W") for line in lines) >= 119

@@ -72,6 +72,17 @@ def nearest(scale: Scale, wanted: float, *, logarithmic: bool = False) -> float:
     return value(scale, nearest_index(scale, wanted, logarithmic=logarithmic))
 
 
+def nearest_between(scale: Scale, wanted: float, low: float, high: float) -> float:
+    """The value nearest to `wanted` among those from `low` to `high`; the nearest if none is."""
+    at = nearest_index(scale, wanted)
+    found = value(scale, at)
+    if found < low and at < count(scale) - 1:
+        return value(scale, at + 1)
+    if found > high and at > 0:
+        return value(scale, at - 1)
+    return found
+
+
 def holds(scale: Scale, wanted: float, *, tolerance: float = 1e-7) -> bool:
     """Whether `wanted` is one of the values, to a relative tolerance."""
     found = nearest(scale, wanted)

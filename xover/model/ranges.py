@@ -6,7 +6,7 @@ them from here. Quantities without a limit of their own are only finite.
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 from msgspec import Meta
 
@@ -62,6 +62,13 @@ Line = Annotated[str, Meta(max_length=10_000, extra={"text": "line"})]
 PROSE_LENGTH = 1_000_000
 Prose = Annotated[str, Meta(max_length=PROSE_LENGTH, extra={"text": "prose"})]
 """Free text that may hold line breaks and tabs."""
+
+
+def limits_of(kind: Any) -> tuple[float, float]:
+    """The least and the greatest value of one of these types."""
+    meta = kind.__metadata__[0]
+    return float(meta.ge if meta.ge is not None else meta.gt), float(meta.le)
+
 
 FILTER_NYQUIST_FRACTION = 0.49
 """Filter frequencies stay below this fraction of the sample rate."""

@@ -79,7 +79,7 @@ def _block(preset: Preset, block: Block, one: Adapted, trials: Mapping[str, Entr
     entries = []
     named = next((each for each in one.settings if each.where.endswith(".name")), None)
     if named is not None and named.is_changed:
-        figure = Figure(named.where, "name", str(named.typed), "", inert(named.text))
+        figure = Figure(named.where, "name", inert(named.text), "", inert(named.text))
         entries.append(Entry(named.where, "Name", (figure,)))
     for entry in block.entries:
         made = _entry(entry, settings, trials)
@@ -133,7 +133,7 @@ def _figure(figure: Figure, setting: Setting) -> Figure:
     if isinstance(setting.typed, str) or setting.typed is None:
         if setting.typed == setting.meant:
             return figure
-        return replace(figure, value=str(setting.typed), text=inert(setting.text))
+        return replace(figure, value=inert(str(setting.typed)), text=inert(setting.text))
     unit = "" if setting.unit in ("Q", "slope") else setting.unit
     caption = setting.unit if setting.unit in ("Q", "slope") else figure.caption
     if setting.unit == "oct":

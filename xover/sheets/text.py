@@ -93,13 +93,19 @@ def _entry(entry: Entry) -> list[str]:
     pieces += [entry.note] if entry.note else []
     used = 0
     for piece in pieces:
+        if len(margin) + width_of(piece) > WIDTH:
+            start = margin if used else line
+            lines += [line] * bool(used)
+            *whole, line = wrapped(piece, WIDTH, indent=f"{margin}    ", first=start)
+            lines, line, used = [*lines, *whole, line], margin, 0
+            continue
         gap = 2 if used else 0
         if used and len(margin) + used + gap + width_of(piece) > WIDTH:
             lines.append(line)
             line, used, gap = margin, 0, 0
         line += " " * gap + piece
         used += gap + width_of(piece)
-    return [*lines, line]
+    return lines if lines and not used else [*lines, line]
 
 
 def _matrix(sheet: Sheet) -> list[str]:

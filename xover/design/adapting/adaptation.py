@@ -34,6 +34,8 @@ from xover.model.places import at_key
 from xover.model.preset import Preset
 from xover.model.processing import Crossover, EqSection, Input, Limit, Limiter, Output
 from xover.model.profile import LimitSetting, Profile
+from xover.model.ranges import Gain, LevelDbu, RouteGain, limits_of
+from xover.model.rig import Measurement
 from xover.model.units import plain, short, show_db, show_hz, show_ms
 
 FRACTIONS = {"bandwidth_octaves": "oct", "q": "Q", "slope": "slope"}
@@ -69,10 +71,10 @@ class _Adapting:
         shift_ms = self._common_shift(source)
         inputs = [self._input(at, item) for at, item in enumerate(source.inputs)]
         outputs = [self._output(at, item, shift_ms) for at, item in enumerate(source.outputs)]
-        bilinear = profile.eq.high_frequency in ("bilinear", "bilinear-width-corrected")
         held = replace(
             preset,
-            sample_rate_hz=self.rates.filters_hz if bilinear else preset.sample_rate_hz,
+            sample_rate_hz=self.behaviour.held_rate_hz,
+            measurements=self._measurements(),
             inputs=tuple(item for item, _ in inputs),
             outputs=tuple(item for item, _ in outputs),
             processor=profile.name,
@@ -102,6 +104,18 @@ class _Adapting:
             self.notes.append(
                 f"the processor itself adds {show_ms(profile.latency_ms)} to every output alike"
             )
+
+    def _measurements(self) -> tuple[Measurement, ...]:
+        """The measurements; what was in force at capture ran at the preset's rate, not this one."""
+        preset = self.preset
+        if self.behaviour.held_rate_hz == preset.sample_rate_hz:
+            return preset.measurements
+        return tuple(
+            replace(item, captured_sample_rate_hz=preset.sample_rate_hz)
+            if item.captured_settings is not None and item.captured_sample_rate_hz is None
+            else item
+            for item in preset.measurements
+        )
 
     # Delay
 
@@ -147,9 +161,9 @@ class _Adapting:
 
     # Gains, polarity, names
 
-    def _gain(self, where: str, gain_db: float) -> _Part:
+    def _gain(self, where: str, gain_db: float, limits_db: tuple[float, float]) -> _Part:
         steps = self.profile.gain_db
-        typed = grids.nearest(steps, gain_db)
+        typed = grids.nearest_between(steps, gain_db, *limits_db)
         part = _Part(typed, error=typed - gain_db)
         part.settings.append(Setting(where, gain_db, typed, "dB", figure(typed, steps)))
         if not grids.reaches(steps, gain_db):
@@ -200,7 +214,7 @@ class _Adapting:
         where = f"inputs[{at}]"
         parts = [
             self._name(where, item.name),
-            self._gain(f"{where}.gain_db", item.gain_db),
+            self._gain(f"{where}.gain_db", item.gain_db, limits_of(Gain)),
             self._polarity(where, item.polarity),
             self._delay(where, item.delay_ms, 0.0),
         ]
@@ -229,10 +243,10 @@ class _Adapting:
         routes: dict[str, float] = {}
         route_parts = []
         for name, gain_db in item.inputs.items():
-            part = self._gain(at_key(f"{where}.inputs", name), gain_db)
+            part = self._gain(at_key(f"{where}.inputs", name), gain_db, limits_of(RouteGain))
             routes[name] = part.value
             route_parts.append(part)
-        gain = self._gain(f"{where}.gain_db", item.gain_db)
+        gain = self._gain(f"{where}.gain_db", item.gain_db, limits_of(Gain))
         delay = self._delay(where, item.delay_ms, shift_ms)
         parts = [self._name(where, item.name), *route_parts, gain,
                  self._polarity(where, item.polarity), delay]  # fmt: skip
@@ -374,6 +388,8 @@ class _Adapting:
             full_scale_dbu=full_scale_dbu,
         )  # fmt: skip
         assert held_dbu is not None
+        lowest_dbu, highest_dbu = limits_of(LevelDbu)
+        acts_at_dbu, held_dbu = held_dbu, min(max(held_dbu, lowest_dbu), highest_dbu)
         unit = THRESHOLD_UNITS[threshold.unit] + (" peak" if threshold.reads == "peak" else "")
         settings.append(
             Setting(
@@ -381,7 +397,7 @@ class _Adapting:
             )
         )
         if not grids.reaches(threshold, exact):
-            over_db = held_dbu - limit.threshold_dbu
+            over_db = acts_at_dbu - limit.threshold_dbu
             cannot.append(
                 Cannot(
                     f"{place}.threshold_dbu",

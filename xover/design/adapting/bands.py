@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from itertools import product
 
 from msgspec import UNSET, Struct
+from msgspec.structs import replace
 
 from xover.design.adapting.figures import Rates
 from xover.dsp.axis import Axis, ComplexArray
@@ -32,6 +33,7 @@ from xover.dsp.crossover import Side
 from xover.model import grids
 from xover.model.processing import Crossover, EqSection
 from xover.model.profile import EqSetting, Profile, Steps
+from xover.model.ranges import FILTER_NYQUIST_FRACTION, FilterFrequencyHz, Gain, Q, limits_of
 from xover.model.words import EQ_SHAPES, EqKind
 
 SHELVES: tuple[EqKind, ...] = ("low_shelf", "high_shelf")
@@ -65,6 +67,13 @@ class Behaviour(Struct, frozen=True):
     profile: Profile
     filters_hz: float
     width_corrected: bool
+    held_rate_hz: float
+    """The rate of the preset that is held; no filter of it reaches 0.49 of that."""
+
+    @property
+    def top_hz(self) -> float:
+        """What every frequency stays below."""
+        return FILTER_NYQUIST_FRACTION * self.held_rate_hz
 
     def axis(self, frequency_hz: Axis) -> Axis:
         """The same frequencies on the device's own filters."""
@@ -78,7 +87,8 @@ def behaviour_of(profile: Profile, rates: Rates, preset_rate_hz: float) -> Behav
         "analogue-matched": ANALOGUE_RATE_HZ,
         "unknown": preset_rate_hz,
     }.get(high, rates.filters_hz)
-    return Behaviour(profile.eq, profile, filters_hz, high == "bilinear-width-corrected")
+    held_hz = preset_rate_hz if high == "analogue-matched" else filters_hz
+    return Behaviour(profile.eq, profile, filters_hz, high == "bilinear-width-corrected", held_hz)
 
 
 def typed_of(item: EqSection, behaviour: Behaviour) -> Typed:
@@ -128,6 +138,40 @@ def held(typed: Typed, behaviour: Behaviour) -> EqSection:
         frequency_hz=typed.frequency_hz,
         gain_db=gain_db if EQ_SHAPES[kind].has_gain else UNSET,
         q=q,
+    )
+
+
+def below_top(item: EqSection, behaviour: Behaviour) -> EqSection:
+    """The section, moved below what the filters can do where it lies above."""
+    if item.frequency_hz < behaviour.top_hz:
+        return item
+    return replace(item, frequency_hz=0.999 * behaviour.top_hz)
+
+
+def possible(exact: Typed, behaviour: Behaviour) -> list[tuple[Typed, EqSection]]:
+    """The neighbours of exact figures that amount to a filter, each with what it amounts to.
+
+    Those are left out which lie above the filters' rate or outside what a preset can state, and
+    slopes of shelves that do not exist at their gain. Empty where nothing is left.
+    """
+    found = []
+    for typed in neighbours(exact, behaviour.eq):
+        try:
+            section = held(typed, behaviour)
+        except ValueError:  # a shelf so steep that there is none
+            continue
+        if _is_legal(section, behaviour):
+            found.append((typed, section))
+    return found
+
+
+def _is_legal(item: EqSection, behaviour: Behaviour) -> bool:
+    lowest_hz, lowest_q, highest_q = limits_of(FilterFrequencyHz)[0], *limits_of(Q)
+    low_db, high_db = limits_of(Gain)
+    return (
+        lowest_hz <= item.frequency_hz < behaviour.top_hz
+        and lowest_q <= item.q_or_one <= highest_q
+        and low_db <= item.gain_or_zero_db <= high_db
     )
 
 
@@ -203,14 +247,21 @@ def has_crossover(item: Crossover, profile: Profile) -> bool:
 
 
 def crossover_neighbours(
-    exact: TypedCrossover, profile: Profile, count: int = FREQUENCIES
+    exact: TypedCrossover, side: Side, behaviour: Behaviour
 ) -> list[TypedCrossover]:
-    """The typed crossovers around exact figures, the nearest first."""
-    grid = profile.crossover.frequency_hz
-    return [
+    """The typed crossovers around exact figures, nearest first; none above the filters' rate."""
+    grid = behaviour.profile.crossover.frequency_hz
+    found = [
         TypedCrossover(exact.family, exact.slope_db_per_octave, frequency_hz)
-        for frequency_hz in around(grid, exact.frequency_hz, count, logarithmic=True)
+        for frequency_hz in around(grid, exact.frequency_hz, FREQUENCIES, logarithmic=True)
     ]
+    return [typed for typed in found if can_run(typed, side, behaviour)]
+
+
+def can_run(typed: TypedCrossover, side: Side, behaviour: Behaviour) -> bool:
+    """Whether a typed crossover lies below what the filters can do."""
+    frequency_hz = held_crossover(typed, side, behaviour.profile).frequency_hz
+    return limits_of(FilterFrequencyHz)[0] <= frequency_hz < behaviour.top_hz
 
 
 def band_response(item: EqSection, axis: Axis) -> ComplexArray:

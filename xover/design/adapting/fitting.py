@@ -17,6 +17,7 @@ from xover.design.adapting.rounding import log_errors, rms
 from xover.dsp.axis import Axis, ComplexArray
 from xover.model import grids
 from xover.model.processing import EqSection
+from xover.model.ranges import FILTER_NYQUIST_FRACTION, Gain, limits_of
 from xover.model.words import EqKind
 
 Array = NDArray[np.float64]
@@ -139,6 +140,8 @@ def _best(
 ) -> tuple[EqSection, ComplexArray] | None:
     """The kind the device has that comes nearest to a log response, fitted; None if none can."""
     found: list[tuple[float, EqSection, ComplexArray]] = []
+    if not _can_fit(behaviour, axis):
+        return None
     for kind in GAINFUL:
         if kind not in behaviour.eq.kinds:
             continue
@@ -158,7 +161,7 @@ def _merge(
     behaviour: Behaviour,
     axis: Axis,
 ) -> EqSection | None:
-    if "peak" not in behaviour.eq.kinds:
+    if "peak" not in behaviour.eq.kinds or not _can_fit(behaviour, axis):
         return None
     first, second = pair
     weights = [abs(item.gain_or_zero_db) + 1e-3 for item in pair]
@@ -167,6 +170,12 @@ def _merge(
     gain_db = share * first.gain_or_zero_db + (1.0 - share) * second.gain_or_zero_db
     start = (frequency_hz, gain_db, min(first.q_or_one, second.q_or_one) * 0.8)
     return _fit(target, "peak", start, behaviour, axis)
+
+
+def _can_fit(behaviour: Behaviour, axis: Axis) -> bool:
+    """Whether the device's frequencies begin below what filters at the preset's rate can do."""
+    lowest_hz = grids.lowest(behaviour.eq.frequency_hz)
+    return 1.02 * lowest_hz < FILTER_NYQUIST_FRACTION * axis.sample_rate_hz
 
 
 def _starts(kind: EqKind, item: EqSection) -> list[tuple[float, float, float]]:
@@ -188,11 +197,11 @@ def _fit(
     from scipy.optimize import least_squares
 
     eq = behaviour.eq
-    top_hz = min(grids.highest(eq.frequency_hz), 0.9 * float(axis.frequency_hz[-1]) * 1.05)
-    low = np.array([np.log(grids.lowest(eq.frequency_hz)), eq.gain_db.min, np.log(Q_RANGE[0])])
-    high = np.array(
-        [np.log(max(top_hz, 1.01 * np.exp(low[0]))), eq.gain_db.max, np.log(Q_RANGE[1])]
-    )
+    top_hz = min(grids.highest(eq.frequency_hz), 0.945 * float(axis.frequency_hz[-1]))
+    low_db, high_db = limits_of(Gain)
+    low_db, high_db = max(low_db, eq.gain_db.min), min(high_db, eq.gain_db.max)
+    low = np.array([np.log(grids.lowest(eq.frequency_hz)), low_db, np.log(Q_RANGE[0])])
+    high = np.array([np.log(max(top_hz, 1.01 * np.exp(low[0]))), high_db, np.log(Q_RANGE[1])])
     if kind != "peak":
         low[2], high[2] = np.log(0.5), np.log(1.2)
     high = np.maximum(high, low + 1e-6)

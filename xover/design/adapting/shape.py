@@ -10,18 +10,21 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from msgspec.structs import replace
 
 from xover.design.adapting.bands import (
     Behaviour,
     Typed,
     TypedCrossover,
     band_response,
+    below_top,
+    can_run,
     crossover_neighbours,
     has_crossover,
     held,
     held_crossover,
     is_exact,
-    neighbours,
+    possible,
     typed_crossover,
     typed_of,
     within,
@@ -34,6 +37,7 @@ from xover.dsp.crossover import Side
 from xover.dsp.response import crossover_response
 from xover.model import grids
 from xover.model.processing import Crossover, EqSection
+from xover.model.units import show_hz
 from xover.model.words import Stage
 
 POINTS_PER_OCTAVE = 48
@@ -133,21 +137,28 @@ def shape_of(
         shape.cannot += _losses(where, loss)
     parts: list[ComplexArray] = []
     options: list[list[Typed]] = []
+    entered: list[Kept] = []
     for band in kept:
-        exact = typed_of(band.item, behaviour)
-        choices = neighbours(exact, behaviour.eq)
+        exact = typed_of(below_top(band.item, behaviour), behaviour)
+        choices = possible(exact, behaviour)
+        meant = band_response(band.item, axis)
+        if not choices:
+            error = -log_errors(np.ones_like(meant), meant[None, :])[0]
+            fixed = fixed + error
+            why = "none of the processor's values around this band makes a filter; it is left out"
+            shape.cannot += _losses(where, Loss(band.origins, why, error))
+            continue
         settled = given.get(band.origins[0]) if given else None
         if settled is not None:
-            choices = [settled]
+            choices = [(settled, held(settled, behaviour))]
         elif "eq" in locked:
             choices = choices[:1]
-        meant = band_response(band.item, axis)
         parts.append(
-            log_errors(meant, np.array([band_response(held(one, behaviour), device)
-                                        for one in choices]))
-        )  # fmt: skip
-        options.append(choices)
-        _judge_band(where, band, exact, choices[0], parts[-1][0], shape, behaviour, locked)
+            log_errors(meant, np.array([band_response(section, device) for _, section in choices]))
+        )
+        entered.append(band)
+        options.append([typed for typed, _ in choices])
+        _judge_band(where, band, exact, choices[0][0], parts[-1][0], shape, behaviour, locked)
     sides: list[tuple[Side, list[TypedCrossover]]] = []
     for side in SIDES:
         item = crossovers.get(side)
@@ -161,7 +172,7 @@ def shape_of(
             shape.cannot.append(
                 Cannot(
                     f"{where}.{side}",
-                    "the processor has no crossover filters; it is left out",
+                    "the processor has no crossover filters that it could be; it is left out",
                     largest_db(error),
                 )
             )
@@ -184,9 +195,9 @@ def shape_of(
     for part, at in zip(parts, chosen, strict=True):
         shape.error = shape.error + part[at]
         shape.naive = shape.naive + part[0]
-    for band, choices, at in zip(kept, options, chosen, strict=False):
-        shape.bands.append((band, choices[at], held(choices[at], behaviour)))
-    for (side, choices_here), at in zip(sides, chosen[len(kept) :], strict=True):
+    for band, typed_here, at in zip(entered, options, chosen, strict=False):
+        shape.bands.append((band, typed_here[at], held(typed_here[at], behaviour)))
+    for (side, choices_here), at in zip(sides, chosen[len(entered) :], strict=True):
         typed = choices_here[at]
         shape.crossovers[side] = (typed, held_crossover(typed, side, behaviour.profile))
     return shape
@@ -210,6 +221,8 @@ def _judge_band(
     """Note what no rounding can mend: figures out of range, locked figures not on the grid."""
     place = f"{where}.eq[{band.origins[0]}]"
     outside = within(exact, behaviour.eq)
+    if band.item.frequency_hz >= behaviour.top_hz:
+        outside.insert(0, _above(band.item.frequency_hz, behaviour))
     if outside and band.is_as_meant:
         shape.cannot.append(
             Cannot(place, f"{'; '.join(outside)}; the nearest is entered", largest_db(error))
@@ -235,8 +248,9 @@ def _crossover_options(
     """The typed crossovers to choose from; of another family or slope where there is no such."""
     profile = behaviour.profile
     if has_crossover(item, profile):
-        exact = typed_crossover(item, side, profile)
-        return crossover_neighbours(exact, profile, 1 if side in locked else 4)
+        within_hz = min(item.frequency_hz, 0.999 * behaviour.top_hz)
+        exact = typed_crossover(replace(item, frequency_hz=within_hz), side, profile)
+        return crossover_neighbours(exact, side, behaviour)[: 1 if side in locked else None]
     meant = crossover_response(item, side, axis)
     found: list[tuple[float, TypedCrossover]] = []
     grid = profile.crossover.frequency_hz
@@ -246,10 +260,18 @@ def _crossover_options(
             reach = _steps_of_an_octave(grid, at)
             for k in range(max(0, at - reach), min(grids.count(grid) - 1, at + reach) + 1):
                 typed = TypedCrossover(family, slope, grids.value(grid, k))
+                if not can_run(typed, side, behaviour):
+                    continue
                 other = crossover_response(held_crossover(typed, side, profile), side, device)
                 found.append((rms(log_errors(meant, other[None, :])[0]), typed))
     found.sort(key=lambda each: each[0])
     return [typed for _, typed in found[:4]]
+
+
+def _above(frequency_hz: float, behaviour: Behaviour) -> str:
+    return (
+        f"{frequency_hz:.5g} Hz lies above what filters at {show_hz(behaviour.held_rate_hz)} can do"
+    )
 
 
 def _steps_of_an_octave(grid: grids.Scale, at: int) -> int:
@@ -284,7 +306,10 @@ def _judge_crossover(
         return
     exact = typed_crossover(item, side, profile)
     grid = profile.crossover.frequency_hz
-    if not grids.reaches(grid, exact.frequency_hz):
+    if item.frequency_hz >= behaviour.top_hz:
+        why = f"{_above(item.frequency_hz, behaviour)}; the nearest is entered"
+        shape.cannot.append(Cannot(place, why, largest_db(error)))
+    elif not grids.reaches(grid, exact.frequency_hz):
         why = (
             f"{exact.frequency_hz:.5g} Hz lies outside {grids.lowest(grid):.5g} to "
             f"{grids.highest(grid):.5g} Hz; the nearest is entered"
