@@ -31,6 +31,7 @@ from xover.tui.panes.arrivals import ArrivalsPane
 from xover.tui.panes.base import Pane
 from xover.tui.panes.notes import NotesArea, NotesPane
 from xover.tui.panes.power import PowerPane
+from xover.tui.panes.processor import ProcessorPane
 from xover.tui.readout import cell_at
 
 
@@ -392,6 +393,7 @@ def test_panes(hall_path: str) -> None:
             ("f4", AdvicePane),
             ("f5", NotesPane),
             ("ctrl+d", ArchivePane),
+            ("f11", ProcessorPane),
         ):
             await desk.keys(key)
             await desk.until(
@@ -401,7 +403,7 @@ def test_panes(hall_path: str) -> None:
             await desk.until(lambda: app.query_one(Pane).region.height > 5)
             await desk.keys(key)
             await desk.until(lambda: not app.query(Pane) and desk.grid.has_focus)
-        for kind in (ArrivalsPane, PowerPane, AdvicePane, NotesPane, ArchivePane):
+        for kind in (ArrivalsPane, PowerPane, AdvicePane, NotesPane, ArchivePane, ProcessorPane):
             await desk.keys("f2")
             await desk.until(lambda kind=kind: bool(app.query(kind)))
         await desk.keys("f2")

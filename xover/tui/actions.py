@@ -73,6 +73,22 @@ ACTIONS: tuple[Action, ...] = (
         "Panes",
     ),
     Action(
+        "processor",
+        "f11",
+        "F11",
+        "processor",
+        "What a processor makes of the sheet, at what cost",
+        "Panes",
+    ),
+    Action(
+        "verify",
+        "ctrl+u",
+        "^U",
+        "verify",
+        "Verify a capture of the processor, with slips by name",
+        "Work",
+    ),
+    Action(
         "keep",
         "ctrl+x",
         "^X",
@@ -87,9 +103,6 @@ ACTIONS: tuple[Action, ...] = (
         "restore",
         "Put the revision compared on the sheet, as one step",
         "File",
-    ),
-    Action(
-        "copy", "ctrl+u", "^U", "copy", "Open the revision compared as a preset of its own", "File"
     ),
     Action(
         "lower",
@@ -167,7 +180,7 @@ ARCHIVE_KEYS: tuple[tuple[str, str], ...] = (
     ("letters", "Search: the beginnings of words; Backspace, Esc takes the search back"),
     ("↑ ↓", "Walk; → opens a venue or a preset, ← closes it"),
     ("Enter", "On a revision: compare it with the sheet; Esc goes back, and stops reading"),
-    ("^G ^U", "Restore the revision compared, as one step; or open a copy of it"),
+    ("^G", "Restore the revision compared, as one step; Tab leads to opening a copy"),
 )
 """What the pane of the archive obeys while the keys go to it."""
 

@@ -8,8 +8,9 @@ from __future__ import annotations
 from xover.tui.doing.archive import Archive
 from xover.tui.doing.curves import Curves
 from xover.tui.doing.editing import Editing
+from xover.tui.doing.processor import Processor
 from xover.tui.doing.screen import ScreenActions
 
 
-class Doing(Editing, Archive, Curves, ScreenActions):
+class Doing(Editing, Archive, Processor, Curves, ScreenActions):
     """The actions of the workbench."""

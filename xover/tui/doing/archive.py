@@ -115,13 +115,6 @@ class Archive(Filing, Panes):
         else:
             self._restore(self._compared)
 
-    def do_copy(self) -> None:
-        """Open the revision that is compared with the sheet as a preset of its own."""
-        if self._compared is None:
-            self._want_revision()
-        else:
-            self._copy(self._compared)
-
     def _want_revision(self) -> None:
         if self._pane != "archive":
             self._choose_pane("archive")

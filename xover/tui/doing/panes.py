@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from xover.tui.panes.notes import NotesPane
     from xover.tui.panes.power import PowerPane
 
-PANES = ("arrivals", "power", "advice", "notes", "archive")
+PANES = ("arrivals", "power", "advice", "notes", "archive", "processor")
 
 
 class Panes(Showing):
@@ -52,12 +52,19 @@ class Panes(Showing):
         self._nothing_beside()
         self.set_class(not name, "-no-pane")
         if name:
-            pane = _pane(name)
+            pane = self._made(name)
             await place.mount(pane)
             self._show_pane()
             pane.take_keys()
         elif self._grid is not None:
             self._grid.focus()
+
+    def _made(self, name: str) -> Pane:
+        if name == "processor":
+            from xover.tui.panes.processor import ProcessorPane
+
+            return ProcessorPane(self._profile)
+        return _pane(name)
 
     def _show_pane(self) -> None:
         session = self.session

@@ -17,9 +17,11 @@ from xover.tui.painting import has_more
 
 if TYPE_CHECKING:
     from xover.model.preset import Preset
+    from xover.model.profile import Profile
     from xover.session.archiving import Revision
     from xover.session.cells import Cell
     from xover.session.history import Step
+    from xover.session.processors import Fitted
     from xover.session.session import Session
     from xover.tui.sheet import SheetGrid
     from xover.tui.sheet_messages import Nudged, Typed
@@ -53,6 +55,10 @@ class Showing(Drawing):
     _saved: Preset | None = None
     _compared: Revision | None = None
     """The revision that is compared with the sheet."""
+    _profile: Profile | None = None
+    """The processor that was chosen last."""
+    _fitted: Fitted | None = None
+    """What that processor makes of the sheet, while its pane stands."""
     at: Place = NOWHERE
     """What the action under way is done to."""
     _found: Mapping[str, Line] = MappingProxyType({})
@@ -68,7 +74,9 @@ class Showing(Drawing):
         from xover.tui.sheet_view import sheet_view
 
         before = self._saved if self._compared is None else self._compared.preset
-        self._view = sheet_view(session.preset, saved=before, previous=self._view)
+        self._view = sheet_view(
+            session.preset, saved=before, ghosts=self._ghosts(), previous=self._view
+        )
         if len(self._view.rows) != self.sheet_rows:
             self.sheet_rows = len(self._view.rows)
             self.arrange(self.size.width, self.size.height)
@@ -89,15 +97,35 @@ class Showing(Drawing):
 
     def _nothing_beside(self) -> None:
         """With its pane goes what stood beside the values of the sheet."""
-        if self._compared is not None:
-            self._compared = None
+        if self._compared is not None or self._fitted is not None:
+            self._compared = self._fitted = None
             self._said = ""
             self.show_all()
 
+    def _ghosts(self) -> dict[Cell, str]:
+        """What cells become on the processor; those edited since then show it a moment later."""
+        fitted, session = self._fitted, self.session
+        if fitted is None or session is None:
+            return {}
+        if fitted.preset is session.preset:
+            return fitted.becomes
+        same = set(map(id, (*session.preset.inputs, *session.preset.outputs)))
+        kept = {
+            (side, one.name)
+            for side, items in (("input", fitted.preset.inputs), ("output", fitted.preset.outputs))
+            for one in items
+            if id(one) in same
+        }
+        becomes = fitted.becomes.items()
+        return {cell: text for cell, text in becomes if (cell.side, cell.column) in kept}
+
     def _beside(self, cell: Cell) -> str:
-        """What stands beside the value of a cell: that of the revision compared, if another."""
-        if self._compared is None or self.session is None:
+        """What stands beside the value of a cell: a revision's, or what a processor makes of it."""
+        if self.session is None:
             return ""
+        if self._compared is None:
+            text = self._ghosts().get(cell)
+            return "" if text is None else f" becomes {text}"
         from xover.tui.readout import was_words
 
         return was_words(self.session.preset, self._compared.preset, cell)

@@ -1,0 +1,194 @@
+"""A preset on a processor, for a screen: profiles, what each cell becomes, captures judged.
+
+Pure but for the files it is asked to read; safe in any thread. What is computed is `design`'s.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+from msgspec import UNSET
+from msgspec.structs import replace
+
+from xover.files.profile_json import load_profile
+from xover.files.shipped import presets_folder
+from xover.model.entry import show
+from xover.model.entry_text import NOTHING
+from xover.model.names import fold
+from xover.model.preset import Preset
+from xover.model.problems import Refused
+from xover.model.processing import Crossover, EqSection, Input, Limit, Output
+from xover.session.cells import Cell, PlainRow, Row, Side, Value, entry_row, value_of
+
+if TYPE_CHECKING:
+    from xover.design.adapting.result import Adaptation, Adapted
+    from xover.design.verifying.verification import Verified
+    from xover.model.profile import Profile
+
+_ROWS: dict[Side, tuple[PlainRow, ...]] = {
+    "output": ("route", "gain", "polarity", "delay", "high_pass", "low_pass", "rms", "peak"),
+    "input": ("gain", "polarity", "delay"),
+}
+_BAND = re.compile(r"\]\.eq\[([0-9]+)\]")
+
+
+class Fitted(NamedTuple):
+    """A preset on a processor: the answer, and what each cell that changes becomes, as shown."""
+
+    preset: Preset
+    answer: Adaptation
+    becomes: dict[Cell, str]
+
+
+class Capture(NamedTuple):
+    """What was captured at an output of the processor, and from what."""
+
+    path: str
+    output: str
+    driven: str
+    loop: str | None = None
+    """A capture of the interface alone, its output into its input."""
+    channel: int | None = None
+
+
+def shipped_profiles() -> tuple[str, ...]:
+    """Whole paths of the profiles that come with the program."""
+    return tuple(sorted(str(path) for path in (presets_folder() / "processors").glob("*.json")))
+
+
+def open_profile(path: str) -> Profile:
+    """The profile in a file. Raises `Refused` with every fault found."""
+    return load_profile(path)
+
+
+def profile_named(name: str) -> Profile | None:
+    """The shipped profile of this name, None where there is none."""
+    for path in shipped_profiles():
+        profile = load_profile(path)
+        if fold(profile.name) == fold(name):
+            return profile
+    return None
+
+
+def fit(preset: Preset, profile: Profile) -> Fitted:
+    """A preset as a processor can hold it. Computes; not for the way of a key."""
+    from xover.design.adapting.adaptation import adapt
+
+    answer = adapt(preset, profile)
+    becomes: dict[Cell, str] = {}
+    pairs: list[tuple[Side, Sequence[Input | Output], Sequence[Adapted]]] = [
+        ("input", preset.inputs, answer.inputs),
+        ("output", preset.outputs, answer.outputs),
+    ]
+    for side, items, adapted in pairs:
+        for item, one in zip(items, adapted, strict=True):
+            for row in _ROWS[side]:
+                cell = Cell(item.name, row, side)
+                text = _shown(row, value_of(answer.preset, cell))
+                if text != _shown(row, value_of(preset, cell)):
+                    becomes[cell] = text
+            becomes.update(_bands(preset, answer.preset, item, one, side))
+    return Fitted(preset, answer, becomes)
+
+
+def _bands(
+    preset: Preset, held: Preset, item: Input | Output, one: Adapted, side: Side
+) -> dict[Cell, str]:
+    """What EQ sections become; they are entered in their order, those that find no band not."""
+    found = (_BAND.search(setting.where) for setting in one.settings)
+    places = sorted({int(match[1]) for match in found if match is not None})
+    eq = (held.input(item.name) if side == "input" else held.output(item.name)).eq
+    becomes: dict[Cell, str] = {}
+    for at in range(max([len(item.eq), *(place + 1 for place in places)])):
+        before = item.eq[at] if at < len(item.eq) else None
+        if before is not None and before.bypassed:
+            continue
+        number = places.index(at) if at in places else None
+        text = NOTHING
+        if number is not None and number < len(eq):
+            text = _shown(("eq", at), eq[number])
+        if text != _shown(("eq", at), before):
+            becomes[Cell(item.name, ("eq", at), side)] = text
+    return becomes
+
+
+def _shown(row: Row, value: Value) -> str:
+    """A value as people read it: what a processor makes of one has more digits than that."""
+    return show(entry_row(row), _rounded(value))
+
+
+def _rounded(value: Value) -> Value:
+    if isinstance(value, float):
+        return round(value, 3)
+    if isinstance(value, Crossover):
+        return replace(value, frequency_hz=_significant(value.frequency_hz, 4))
+    if isinstance(value, EqSection):
+        gain_db = value.gain_db if value.gain_db is UNSET else round(value.gain_db, 2)
+        q = value.q if value.q is UNSET else _significant(value.q, 3)
+        frequency_hz = _significant(value.frequency_hz, 4)
+        return replace(value, frequency_hz=frequency_hz, gain_db=gain_db, q=q)
+    if isinstance(value, Limit):
+        return replace(value, threshold_dbu=round(value.threshold_dbu, 2))
+    if isinstance(value, Mapping):
+        return {name: round(gain_db, 2) for name, gain_db in value.items()}
+    return value
+
+
+def _significant(value: float, digits: int) -> float:
+    return float(f"{value:.{digits}g}")
+
+
+def inputs_of(preset: Preset, output: str) -> tuple[str, ...]:
+    """The inputs that feed an output: one of them carried what was captured."""
+    return tuple(preset.output(output).inputs)
+
+
+def verify(preset: Preset, profile: Profile | None, captures: Sequence[Capture]) -> list[Verified]:
+    """What was captured at outputs against what is meant, of one session; may take seconds.
+
+    With a profile the preset is judged as that processor holds it. Raises `Refused` where a
+    capture cannot be read, or an output is muted or not fed by what drove it.
+    """
+    from xover.design.adapting.adaptation import adapt
+    from xover.design.verifying.points import Points, condense, divided
+    from xover.design.verifying.sessions import judge_session
+    from xover.design.verifying.verification import verify_output
+    from xover.files.captures import AudioAnswers, read_capture
+    from xover.files.paths import shown_path
+
+    held = preset if profile is None else adapt(preset, profile).preset
+    top_hz = 0.45 * held.sample_rate_hz
+
+    def points(path: str, channel: int | None) -> Points:
+        captured, _ = read_capture(path, audio=AudioAnswers(channel=channel))
+        return condense(captured, top_hz=top_hz, name=shown_path(path))
+
+    loops = {one.loop for one in captures}
+    if len(loops) != 1:
+        raise Refused.at("", "captures of one session share one loop; name the same for all")
+    (loop,) = loops
+    alone = None if loop is None else points(loop, captures[0].channel)
+    results = []
+    for one in captures:
+        found = points(one.path, one.channel)
+        if alone is not None:
+            found = divided(found, alone)
+        results.append(
+            verify_output(
+                held,
+                one.output,
+                found,
+                driven=one.driven,
+                loop_known=alone is not None,
+                profile=profile,
+            )
+        )
+    return judge_session(
+        held,
+        results,
+        driven=[one.driven for one in captures],
+        loop_known=alone is not None,
+        profile=profile,
+    )

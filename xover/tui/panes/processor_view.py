@@ -1,0 +1,126 @@
+"""What the processor's pane shows, as data: costs, what cannot be held, what changes, slips.
+
+Figures and sentences are those of `design.adapting` and `design.verifying`. Names are inert.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+from textual.content import Content
+
+from xover.model.names import inert
+from xover.model.places import label
+from xover.model.preset import Preset
+from xover.model.units import plain, short, show_hz
+from xover.session.processors import Fitted
+from xover.sheets.verification_text import TOLD, verification_text
+
+if TYPE_CHECKING:
+    from xover.design.adapting.result import Adapted, Setting
+    from xover.design.verifying.verification import Verified
+
+
+class Entry(NamedTuple):
+    """One entry: its place in the file ("" where Enter leads nowhere) and its words."""
+
+    where: str
+    content: Content
+
+
+class Judged(NamedTuple):
+    """A verification, ready to show."""
+
+    results: tuple[Verified, ...]
+    entries: tuple[Entry, ...]
+
+    @property
+    def matches(self) -> bool:
+        """Whether every output is what was meant."""
+        return all(one.matches for one in self.results)
+
+
+def entries_of(fitted: Fitted) -> tuple[Entry, ...]:
+    """Per output what it costs, then what cannot be held, then what is entered otherwise."""
+    answer, preset = fitted.answer, fitted.preset
+    entries: list[Entry] = []
+    for kind, adapted in (("outputs", answer.outputs), ("inputs", answer.inputs)):
+        for number, one in enumerate(adapted):
+            if kind == "inputs" and not one.changes and not one.cannot:
+                continue
+            entries += _one(preset, f"{kind}[{number}]", one)
+    entries += [Entry("", Content.styled(inert(note), "italic")) for note in answer.notes]
+    return tuple(entries)
+
+
+def _one(preset: Preset, where: str, one: Adapted) -> list[Entry]:
+    cost = "as it is"
+    if one.changes or one.cannot:
+        cost = (
+            f"at most {plain(one.largest_db, 2)} dB, {plain(one.largest_deg, 1)}°; "
+            f"{plain(one.rms_db, 2)} dB rms"
+        )
+    head = Content.styled(inert(one.name), "bold") + Content(f"  {cost}")
+    entries = [Entry(f"{where}.gain_db", head)]
+    for cannot in one.cannot:
+        loss = "" if cannot.largest_db is None else f" (costs {plain(cannot.largest_db, 2)} dB)"
+        text = Content.styled("cannot ", "bold $text-warning")
+        text += Content(inert(f"{label(preset, cannot.where)}: {cannot.why}{loss}"))
+        entries.append(Entry(cannot.where, text))
+    named = {cannot.where for cannot in one.cannot if cannot.where.endswith(".name")}
+    entries += [
+        Entry(setting.where, Content(inert(f"  {_changed(preset, setting)}")))
+        for setting in one.changes
+        if setting.where not in named
+    ]
+    return entries
+
+
+def _changed(preset: Preset, setting: Setting) -> str:
+    was = setting.meant
+    before = "–" if was is None else was if isinstance(was, str) else short(was, 4)
+    return f"{label(preset, setting.where)}: {before} → {setting.text} {setting.unit}".rstrip()
+
+
+def counted(fitted: Fitted) -> str:
+    """`2 things cannot be held; 7 cells become others`, and at which rate."""
+    answer = fitted.answer
+    cannot = sum(len(one.cannot) for one in (*answer.outputs, *answer.inputs))
+    cells = len(fitted.becomes)
+    things = "1 thing cannot be held" if cannot == 1 else f"{cannot} things cannot be held"
+    if not cannot:
+        things = "all can be held"
+    become = "1 cell becomes another" if cells == 1 else f"{cells} cells become others"
+    if not cells:
+        become = "no cell changes"
+    return f"{things}; {become} (~ in the sheet). At {show_hz(answer.device_rate_hz)}"
+
+
+def judged(preset: Preset, results: Sequence[Verified]) -> Judged:
+    """A verification's verdict, then the slips by name, likeliest first, then what is left out."""
+    entries: list[Entry] = []
+    for one in results:
+        where = _place(preset, one.output)
+        lines = [line.strip() for line in verification_text(preset, [one])]
+        verdict = Content.styled(lines[0], "bold" if one.matches else "bold $text-warning")
+        entries.append(Entry(where, verdict + Content(f"\n{lines[1]}")))
+        likely = [each for each in one.explanations if each.confidence >= TOLD]
+        for number, each in enumerate(likely, 1):
+            for at, slip in enumerate({one.sentence: one for one in each.slips}.values()):
+                text = f"{number}. {slip.sentence}" if not at else f"   and {slip.sentence}"
+                if not at:
+                    left = f"leaves {plain(each.residual_db_rms, 2)} dB rms"
+                    text += f" ({plain(100.0 * each.confidence, 0)} % likely; {left})"
+                entries.append(Entry(slip.where, Content(inert(text))))
+        rest = [lines[2], *one.notes]
+        if one.not_testable:
+            names = ", ".join(label(preset, place) for place in one.not_testable)
+            rest.append(f"not testable this way: {names}")
+        entries += [Entry("", Content.styled(inert(line), "dim")) for line in rest]
+    return Judged(tuple(results), tuple(entries))
+
+
+def _place(preset: Preset, output: str) -> str:
+    number = next((k for k, item in enumerate(preset.outputs) if item.name == output), None)
+    return "" if number is None else f"outputs[{number}].gain_db"
