@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 import xover
 from xover.design.adapting.adaptation import adapt
+from xover.dsp.axis import Axis
+from xover.dsp.response import output_stage
 from xover.model.preset import Preset
 from xover.session import processors
 from xover.session.cells import Cell
@@ -61,3 +64,21 @@ def test_sections_that_find_no_band_become_nothing() -> None:
                 cell = Cell(item.name, ("eq", at), side)
                 if not section.bypassed and not any(f".eq[{at}]" in where for where in entered):
                     assert fitted.becomes[cell] == "–"
+
+
+def test_differences_are_those_of_the_two_presets() -> None:
+    """At the corner: both outputs by themselves, evaluated by `dsp.response`."""
+    preset = example("harbour-hall")
+    fitted = processors.fit(preset, ferry())
+    course = fitted.courses["Sub"]
+    at = int(np.argmin(np.abs(course.frequency_hz - 60.0)))
+    axis = Axis(course.frequency_hz[at : at + 1], preset.sample_rate_hz)
+    one, other = (
+        abs(output_stage(p.output("Sub"), axis)[0]) for p in (preset, fitted.answer.preset)
+    )
+    assert course.difference_db[at] == pytest.approx(20.0 * np.log10(other / one), abs=1e-9)
+    # Far above its low-pass the sub is not compared.
+    assert np.isnan(course.difference_db[-1])
+    assert np.nanmax(np.abs(course.difference_db)) == pytest.approx(
+        fitted.answer.outputs[0].largest_db, abs=0.15
+    )

@@ -211,3 +211,17 @@ def test_the_dialog_says_what_is_missing(hall_path: str) -> None:
         await desk.keys("escape")
 
     at_desk(steps, hall_path)
+
+
+def test_the_difference_is_drawn_where_there_is_room(named: str) -> None:
+    async def steps(desk: Desk) -> None:
+        pane = await shown(desk)
+        await desk.until(lambda: "Sub, processor less sheet" in desk.text())
+        plain = [one.content.plain for one in pane.entries]
+        at = next(k for k, one in enumerate(plain) if one.startswith("Delay R"))
+        pane.query_one("#entries", OptionList).highlighted = at
+        await desk.until(lambda: "Delay R, processor less sheet" in desk.text())
+        assert max(len(line) for line in desk.text().splitlines()) <= 130
+        assert pane.fitted is not None
+
+    at_desk(steps, named, size=(130, 50))

@@ -25,8 +25,13 @@ from xover.session.cells import Cell, PlainRow, Row, Side, Value, entry_row, val
 if TYPE_CHECKING:
     from xover.design.adapting.result import Adaptation, Adapted
     from xover.design.verifying.verification import Verified
+    from xover.dsp.axis import FloatArray
     from xover.model.profile import Profile
 
+POINTS = 240
+"""Of a difference against frequency, 20 Hz to 20 kHz."""
+PASSES = 0.03
+"""An output below this part of its loudest (−30 dB) is not compared."""
 _ROWS: dict[Side, tuple[PlainRow, ...]] = {
     "output": ("route", "gain", "polarity", "delay", "high_pass", "low_pass", "rms", "peak"),
     "input": ("gain", "polarity", "delay"),
@@ -34,12 +39,23 @@ _ROWS: dict[Side, tuple[PlainRow, ...]] = {
 _BAND = re.compile(r"\]\.eq\[([0-9]+)\]")
 
 
+class Course(NamedTuple):
+    """A difference in dB, NaN where it says nothing, at frequencies in Hz; both of shape (n,)."""
+
+    frequency_hz: FloatArray
+    difference_db: FloatArray
+
+
 class Fitted(NamedTuple):
-    """A preset on a processor: the answer, and what each cell that changes becomes, as shown."""
+    """A preset on a processor: the answer, what each cell that changes becomes, as shown.
+
+    `courses` tell, by output, how far its level is from the preset's.
+    """
 
     preset: Preset
     answer: Adaptation
     becomes: dict[Cell, str]
+    courses: dict[str, Course]
 
 
 class Capture(NamedTuple):
@@ -90,7 +106,30 @@ def fit(preset: Preset, profile: Profile) -> Fitted:
                 if text != _shown(row, value_of(preset, cell)):
                     becomes[cell] = text
             becomes.update(_bands(preset, answer.preset, item, one, side))
-    return Fitted(preset, answer, becomes)
+    return Fitted(preset, answer, becomes, _courses(preset, answer.preset))
+
+
+def _courses(preset: Preset, held: Preset) -> dict[str, Course]:
+    """Each output's level on the processor against the preset's, where that lets enough through."""
+    import numpy as np
+
+    from xover.dsp.axis import Axis
+    from xover.dsp.response import output_stage
+
+    rate_hz = min(preset.sample_rate_hz, held.sample_rate_hz)
+    top_hz = min(20_000.0, 0.45 * rate_hz)
+    f = np.geomspace(20.0, top_hz, POINTS)
+    courses = {}
+    for meant, typed in zip(preset.outputs, held.outputs, strict=True):
+        one, other = (
+            np.abs(output_stage(replace(item, muted=False), Axis(f, rate)))
+            for item, rate in ((meant, preset.sample_rate_hz), (typed, held.sample_rate_hz))
+        )
+        passes = (one > one.max() * PASSES) & (other > 0.0)
+        difference_db = np.full(f.shape, np.nan)
+        difference_db[passes] = 20.0 * np.log10(other[passes] / one[passes])
+        courses[meant.name] = Course(f, difference_db)
+    return courses
 
 
 def _bands(
@@ -138,6 +177,13 @@ def _rounded(value: Value) -> Value:
 
 def _significant(value: float, digits: int) -> float:
     return float(f"{value:.{digits}g}")
+
+
+def course_of(one: Verified) -> Course:
+    """What was captured over what was meant, in dB."""
+    import numpy as np
+
+    return Course(np.array(one.frequency_hz), np.array(one.difference_db))
 
 
 def inputs_of(preset: Preset, output: str) -> tuple[str, ...]:

@@ -178,7 +178,8 @@ class ArchivePane(Pane):
 
     def take_keys(self) -> None:
         """The keys walk and search."""
-        self.query_one(Walk).focus()
+        if self._has_widgets:
+            self.query_one(Walk).focus()
 
     def read(self) -> None:
         """Look at the files again; Escape stops it."""
@@ -201,7 +202,11 @@ class ArchivePane(Pane):
 
     def result_ready(self, result: object, sentence: str) -> None:
         """Show a comparison."""
-        if not isinstance(result, Compared) or result.revision is not self._revision:
+        if (
+            not self._has_widgets
+            or not isinstance(result, Compared)
+            or result.revision is not self._revision
+        ):
             return
         self._compared = result
         count = len(result.differences)
@@ -242,7 +247,7 @@ class ArchivePane(Pane):
                 self._revisions.update(message.result)
                 self._list()
                 self._open_missing()
-            elif problem:
+            elif problem and self._has_widgets:
                 self._tell(problem)
         else:
             super()._on_computed(message)
@@ -251,7 +256,7 @@ class ArchivePane(Pane):
 
     def on_archive_pane_read(self, message: Read) -> None:
         """How far the reading is."""
-        if self._reading.is_busy and message.done < message.total:
+        if self._has_widgets and self._reading.is_busy and message.done < message.total:
             self._said(f"reading {message.done} of {message.total} files; Esc stops")
 
     def _look(self) -> None:
@@ -293,7 +298,7 @@ class ArchivePane(Pane):
 
     def _list(self) -> None:
         stock, preset = self.stock, self._preset
-        if stock is None or self._searched is None:
+        if stock is None or self._searched is None or not self._has_widgets:
             return
         words = self._searched.words
         based_on = None if preset is None else preset.based_on
@@ -313,8 +318,8 @@ class ArchivePane(Pane):
         self.query_one("#line", Static).update(Content(inert(text)))
 
     def _tell_line(self) -> None:
-        node = self.query_one(Walk).current
-        if self.stock is not None:
+        node = self.query_one(Walk).current if self._has_widgets else None
+        if node is not None and self.stock is not None:
             self._tell(view.said_of(node, self.stock, None))
 
     # Walking and searching
@@ -328,7 +333,7 @@ class ArchivePane(Pane):
         self._search((self._words + letter)[:WORDS_LENGTH] if letter else self._words[:-1])
 
     def _search(self, words: str) -> None:
-        if words == self._words:
+        if words == self._words or not self._has_widgets:
             return
         self._words = words
         self._show_words()
@@ -344,7 +349,7 @@ class ArchivePane(Pane):
 
     def _asked(self, how: str) -> None:
         """Open, close or choose the line under the cursor."""
-        node = self.query_one(Walk).current
+        node = self.query_one(Walk).current if self._has_widgets else None
         if not isinstance(node, tuple) or self.stock is None:
             return
         kind, what = node
@@ -372,6 +377,8 @@ class ArchivePane(Pane):
     # Comparing
 
     def _compare(self, revision: Revision) -> None:
+        if not self._has_widgets:
+            return
         self._revision, self._compared = revision, None
         self.query_one("#against", Static).update(Content(inert(f"{revision.words}: comparing …")))
         self.query_one("#differences", OptionList).clear_options()
@@ -382,8 +389,16 @@ class ArchivePane(Pane):
         if self._preset is not None:
             self.compute(partial(view.compared, revision, self._preset))
 
+    @property
+    def _has_widgets(self) -> bool:
+        """Whether its widgets are there: not yet, or no more, while panes change."""
+        wanted = ("#said", "#words", "#line", "#walk", "#against", "#differences")
+        return all(self.query(name) for name in wanted)
+
     def action_back(self) -> None:
         """From a comparison to the list; there, stop reading, take the search back, or leave."""
+        if not self._has_widgets:
+            return
         if self._revision is not None:
             self._revision = self._compared = None
             self.query_one("#compare").display = False

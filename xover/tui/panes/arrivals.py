@@ -292,7 +292,8 @@ class ArrivalsPane(Pane):
 
     def action_next_view(self) -> None:
         """The next view."""
-        self.query_one(Views).action_turn(1)
+        for views in self.query(Views):  # none while panes change
+            views.action_turn(1)
 
     def _show_room(self) -> None:
         if self._preset is None or self._drive is None or self._view not in ("plan", "map"):

@@ -27,13 +27,25 @@ from xover.session.processors import Capture, Fitted
 from xover.tui.computing import Computed, Newest
 from xover.tui.options import Options
 from xover.tui.panes.base import Pane
-from xover.tui.panes.processor_view import Entry, Judged, counted, entries_of, judged
+from xover.tui.panes.processor_view import (
+    Entry,
+    Judged,
+    counted,
+    drawn,
+    entries_of,
+    judged,
+    output_at,
+)
 
 if TYPE_CHECKING:
     from xover.model.profile import Profile
 
 PAUSE_S = 0.3
 """How long no edit comes before the preset is adapted anew."""
+ROOMY = 18
+"""From so many rows on the difference is drawn under the entries."""
+NARROWEST = 40
+COURSE_ROWS = 8
 NONE_CHOSEN = "Choose a processor's profile: one of those shipped, or your own, from its manual."
 
 
@@ -53,6 +65,7 @@ class ProcessorPane(Pane):
 
     DEFAULT_CSS = """
     ProcessorPane > #said { height: auto; padding: 0 1; color: $text-muted; }
+    ProcessorPane > #course { height: auto; padding: 0 1; display: none; text-wrap: nowrap; }
     ProcessorPane > .row { height: 1; width: 100%; }
     ProcessorPane > .row > Button { min-width: 6; width: auto; margin: 0 0 0 1;
         background: $boost; }
@@ -101,6 +114,7 @@ class ProcessorPane(Pane):
             yield Button(" Enter into the sheet ", id="apply", compact=True, disabled=True)
             yield Button(" Verify ", id="verify", compact=True)
             yield Button(" Back ", id="back", compact=True)
+        yield Static("", id="course", markup=False)
 
     @property
     def profile(self) -> Profile | None:
@@ -132,8 +146,14 @@ class ProcessorPane(Pane):
         self.query_one("#back").display = False
         super().on_mount()
 
+    def on_resize(self) -> None:
+        """The difference is drawn where there is room for it."""
+        self._draw_course()
+
     def take_keys(self) -> None:
         """The keys go to the entries; without any to what chooses."""
+        if not self._is_whole:
+            return
         first = "#entries" if self._profile is not None or self._named() else "#choose"
         self.query_one(first).focus()
 
@@ -146,7 +166,7 @@ class ProcessorPane(Pane):
     def verify(self, capture: Capture) -> None:
         """Judge a capture beside the screen, and show what came of it; Escape ends it."""
         preset, profile = self._preset, self._profile
-        if preset is None:
+        if preset is None or not self._is_whole:
             return
         self.query_one("#said", Static).update(Content(inert(f"verifying {capture.output} …")))
 
@@ -166,11 +186,18 @@ class ProcessorPane(Pane):
             self._pause = self.set_timer(PAUSE_S, self._adapt)
             self._mark()
 
+    @property
+    def _is_whole(self) -> bool:
+        """Whether its widgets are there: not yet, or no more, while panes change."""
+        return bool(self.query("#said") and self.query("#entries") and self.query("#back"))
+
     def _named(self) -> str | None:
         return None if self._preset is None else self._preset.processor
 
     def _adapt(self) -> None:
         self._pause = None
+        if not self._is_whole:
+            return
         preset, profile, name = self._preset, self._profile, self._named()
         if preset is None:
             return
@@ -191,6 +218,8 @@ class ProcessorPane(Pane):
 
     def result_ready(self, result: object, sentence: str) -> None:
         """Show what the processor makes of it."""
+        if not self._is_whole:
+            return
         if isinstance(result, Named):
             self._looked, self._profile = True, result.profile
             if result.profile is None:
@@ -208,7 +237,7 @@ class ProcessorPane(Pane):
             self._said(sentence)
 
     def _on_computed(self, message: Computed) -> None:
-        if self._judging.ended(message) and self.is_attached:
+        if self._judging.ended(message) and self.is_attached and self._is_whole:
             if isinstance(message.result, Judged):
                 self._judged = message.result
                 self._show()
@@ -251,8 +280,43 @@ class ProcessorPane(Pane):
         if places:
             options.highlighted = same[0] if same else places[0]
 
+    def _on_option_list_option_highlighted(self, event: OptionList.OptionHighlighted) -> None:
+        event.stop()
+        self._draw_course()
+
+    def _draw_course(self) -> None:
+        """Under the entries: how far the level of the output at hand is from what is meant."""
+        for place in self.query("#course"):
+            place.display = self.size.height >= ROOMY and self.size.width >= NARROWEST
+            text = self._course_text() if place.display else ""
+            if isinstance(place, Static):
+                place.display = bool(text)
+                place.update(Content(text))
+
+    def _course_text(self) -> str:
+        at = self.query_one("#entries", OptionList).highlighted
+        preset = self._preset
+        if preset is None or at is None or at >= len(self._entries):
+            return ""
+        output = output_at(preset, self._entries[at].where)
+        if output is None:
+            return ""
+        width = self.size.width - 2
+        if self._judged is not None:
+            one = next((one for one in self._judged.results if one.output == output), None)
+            if one is None:
+                return ""
+            course = processors.course_of(one)
+            return drawn(f"{inert(output)}, captured less meant", course, width, COURSE_ROWS)
+        if self._fitted is None or output not in self._fitted.courses:
+            return ""
+        course = self._fitted.courses[output]
+        return drawn(f"{inert(output)}, processor less sheet", course, width, COURSE_ROWS)
+
     def action_back(self) -> None:
         """From a verification to the processor; what is still being judged counts for nothing."""
+        if not self._is_whole:
+            return
         if self._judged is None and not self._judging.is_busy:
             self.action_give_back()
             return

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, NamedTuple
 from textual.content import Content
 
 from xover.model.names import inert
-from xover.model.places import label
+from xover.model.places import label, parse
 from xover.model.preset import Preset
 from xover.model.units import plain, short, show_hz
-from xover.session.processors import Fitted
+from xover.session.processors import Course, Fitted
 from xover.sheets.verification_text import TOLD, verification_text
 
 if TYPE_CHECKING:
@@ -119,6 +119,35 @@ def judged(preset: Preset, results: Sequence[Verified]) -> Judged:
             rest.append(f"not testable this way: {names}")
         entries += [Entry("", Content.styled(inert(line), "dim")) for line in rest]
     return Judged(tuple(results), tuple(entries))
+
+
+def output_at(preset: Preset, where: str) -> str | None:
+    """The output that a place in the file belongs to, None where to none."""
+    steps = parse(where) if where else ()
+    if len(steps) < 2 or steps[0] != "outputs" or not isinstance(steps[1], int):
+        return None
+    return preset.outputs[steps[1]].name if steps[1] < len(preset.outputs) else None
+
+
+def drawn(what: str, course: Course, width: int, height: int) -> str:
+    """A difference against frequency on a grid of characters, ±1 dB at least."""
+    import numpy as np
+
+    from xover.sheets.curves import plot
+    from xover.sheets.drawing import Curve
+
+    known = course.difference_db[np.isfinite(course.difference_db)]
+    most_db = max(1.0, float(np.ceil(np.abs(known).max()))) if known.size else 1.0
+    curve = Curve("difference", course.frequency_hz, course.difference_db, "solid", 0)
+    drawing = plot(
+        [curve],
+        width=width,
+        height=height,
+        value_range=(-most_db, most_db),
+        labels="none",
+        title=what,
+    )
+    return drawing.to_text(colour=False).rstrip("\n")
 
 
 def _place(preset: Preset, output: str) -> str:
