@@ -17,11 +17,11 @@ def main() -> None:
 
         print(f"xover {__version__}")
         return
-    for name in _ONE_THREAD:  # two threads on a busy machine cost more than they give
-        os.environ.setdefault(name, "1")
-    import signal
-
     try:
+        import signal
+
+        for name in _ONE_THREAD:  # two threads on a busy machine cost more than they give
+            os.environ.setdefault(name, "1")
         path = _workbench_on(sys.argv[1:])
         if path is not None:
             os.environ.setdefault("TEXTUAL_FPS", "120")  # a frame waits half as long for its turn
@@ -36,6 +36,8 @@ def main() -> None:
 
             code = run()
     except KeyboardInterrupt:
+        import signal
+
         print("xover: stopped.", file=sys.stderr)
         code = 2
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # nothing is left to interrupt but our own exit
