@@ -13,6 +13,7 @@ import os
 import sqlite3
 import time as clock
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from operator import itemgetter
 from typing import Any, NamedTuple
 
 from xover.files.archive.place import (
@@ -148,7 +149,7 @@ class Index:
             "ORDER BY r.time DESC, r.id DESC",
             values,
         )
-        return _newest_first([Row._make(row) for row in found])
+        return _newest_first(list(map(Row._make, found)))
 
     def find(self, beginning: str) -> list[Row]:
         """Revisions whose name, or whose hash, begins like this."""
@@ -209,10 +210,11 @@ class Index:
         """The folders that say they have changed, looked through, and those that are gone."""
         looked: dict[str, Folder] = {}
         gone: list[str] = []
+        lead = os.path.join(self.archive, "")  # systems take the "/" of a name as it is
         for name, before in known.items():
             if name in looked:
                 continue
-            now = changed_at(self._path_of(name) if name else self.archive, follow=not name)
+            now = changed_at(lead + name, follow=not name)
             if now is None:
                 gone.append(name)
             elif now != before:
@@ -350,9 +352,14 @@ class Index:
         self._connection, self.path = fresh._connection, fresh.path
 
 
+_PARENT = itemgetter(4)
+
+
 def _newest_first(rows: list[Row]) -> list[Row]:
     """Rows by time, those of one second with what follows before what it follows."""
     generation: dict[str, int] = {}
+    if not any(map(_PARENT, rows)):
+        return rows
     times = {row.id: row.time for row in rows}
     parents = {row.id: row.parent for row in rows}
     for row in rows:
