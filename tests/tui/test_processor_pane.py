@@ -118,7 +118,7 @@ def test_enter_goes_to_what_cannot_be_held(named: str) -> None:
 def test_choosing_and_entering_what_it_holds_is_one_step(hall_path: str) -> None:
     async def steps(desk: Desk) -> None:
         pane = await shown(desk)
-        assert "none of those shipped" in desk.text()
+        await desk.until(lambda: "none of those shipped" in desk.text())
         await desk.keys("enter")
         dialog = await desk.dialog(ProfileDialog)
         await desk.type("x")
@@ -202,7 +202,7 @@ def test_the_dialog_says_what_is_missing(hall_path: str) -> None:
     async def steps(desk: Desk) -> None:
         await desk.keys("ctrl+u")
         dialog = await desk.dialog(VerifyDialog)
-        assert "Amplifiers disconnected" in desk.text()
+        await desk.until(lambda: "Amplifiers disconnected" in desk.text())
         await desk.keys("ctrl+g")
         await desk.until(lambda: "name the file that was captured" in desk.text())
         await desk.type("nowhere.txt", "ctrl+g")

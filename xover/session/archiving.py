@@ -49,11 +49,8 @@ class Stock(NamedTuple):
     damaged: tuple[str, ...]
     problem: str
     """Why there is nothing to read, as a sentence; "" where there is."""
-
-    @property
-    def presets(self) -> int:
-        """How many presets."""
-        return sum(len(venue.presets) for venue in self.venues)
+    presets: int
+    """How many presets."""
 
 
 class Revision(NamedTuple):
@@ -119,7 +116,8 @@ def stock() -> Stock:
         Venue(name, names[name], tuple(sorted(by_venue[name].values(), key=_by_name)))
         for name in sorted(by_venue)
     )
-    return Stock(shown_path(folder), venues, damaged, problem_of(folder))
+    count = sum(len(venue.presets) for venue in venues)
+    return Stock(shown_path(folder), venues, damaged, problem_of(folder), count)
 
 
 def narrowed(whole: Stock, words: str) -> Stock:
@@ -134,11 +132,12 @@ def narrowed(whole: Stock, words: str) -> Stock:
     with _archive() as archive:
         found = archive.index.rows(words=asked, every=True)
     wanted = {key_of(venue, title) for venue, title in {(row.venue, row.title) for row in found}}
-    venues = (
+    some = (
         venue._replace(presets=tuple(one for one in venue.presets if one.key in wanted))
         for venue in whole.venues
     )
-    return whole._replace(venues=tuple(venue for venue in venues if venue.presets))
+    venues = tuple(venue for venue in some if venue.presets)
+    return whole._replace(venues=venues, presets=sum(len(venue.presets) for venue in venues))
 
 
 def revisions(key: Key) -> tuple[Row, ...]:

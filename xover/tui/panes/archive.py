@@ -305,7 +305,7 @@ class ArchivePane(Pane):
         items = view.lines(stock, self._turned, self._revisions, based_on)
         walk = self.query_one(Walk)
         walk.show(items, at=self._wanted)
-        if any(item.what == self._wanted for item in items):
+        if walk.current == self._wanted:
             self._wanted = None
         if not self._reading.is_busy or self._problem:
             self._said(self._problem or view.counted(stock, words, self._is_whole))
