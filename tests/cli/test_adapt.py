@@ -59,3 +59,12 @@ def test_the_shipped_profiles_are_found_from_any_folder(tmp_path, monkeypatch, c
     words = ["presets/lantern-cafe.json", "--processor", "presets/processors/kittiwake-8x16.json"]
     assert run(["adapt", *words]) == 0
     assert "shipped example" in capsys.readouterr().err
+
+
+def test_lines_for_people_name_both_units_and_stay_within_80_columns(capsys):
+    run(["adapt", "presets/harbour-hall.json", "--processor",
+         "presets/processors/old-ferry-2x6.json"])  # fmt: skip
+    text = capsys.readouterr().out
+    assert "Sub, delay: 1.55 ms → 0.54 m" in text
+    assert "threshold: 11.2 dBu → 17.0 dBu peak" in text
+    assert max(map(len, text.splitlines())) <= 80

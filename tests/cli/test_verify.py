@@ -188,7 +188,7 @@ def test_text_for_people(held, tmp_path, capsys):
     gain_db = item.eq[0].gain_db
     signed = [f"{'+' if one > 0 else '−'}{abs(one):.1f} dB" for one in (gain_db, -gain_db)]
     assert f"1. Top L, EQ 1 gain: meant {signed[0]}, looks like {signed[1]}\n" in text
-    assert "not testable this way: Top L, gain, Top L, delay" in text
+    assert "not testable this way: Top L, gain; Top L, delay" in text
 
 
 @pytest.mark.parametrize(

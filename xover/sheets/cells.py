@@ -7,6 +7,7 @@ It refuses nothing: every function is total over text already made inert.
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Iterable
 from functools import lru_cache
 
 
@@ -77,3 +78,14 @@ def wrapped(text: str, width: int, *, indent: str = "", first: str | None = None
         empty = False
     lines.append(line)
     return [item.rstrip() for item in lines]
+
+
+def folded(lines: Iterable[str], width: int = 80) -> list[str]:
+    """Lines of at most `width` columns; what goes on stands two columns further in."""
+    found: list[str] = []
+    for line in lines:
+        text = line.lstrip(" ")
+        first = " " * (len(line) - len(text))
+        fits = width_of(line) <= width
+        found += [line] if fits else wrapped(text, width, indent=f"{first}  ", first=first)
+    return found

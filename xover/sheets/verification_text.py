@@ -10,6 +10,7 @@ from xover.model.names import inert
 from xover.model.places import label
 from xover.model.preset import Preset
 from xover.model.units import plain, show_db, show_hz, show_ms
+from xover.sheets.cells import folded
 
 TOLD = 0.005
 """Explanations with a smaller share of the likelihood are left to the JSON."""
@@ -22,7 +23,7 @@ def verification_text(preset: Preset, results: Sequence[Verified]) -> list[str]:
         if lines:
             lines.append("")
         lines += _output(preset, one)
-    return [inert(line) for line in lines]
+    return folded(inert(line) for line in lines)
 
 
 def _output(preset: Preset, one: Verified) -> list[str]:
@@ -43,7 +44,7 @@ def _output(preset: Preset, one: Verified) -> list[str]:
         lines += [f"     and {sentence}" for sentence in sentences[1:]]
         lines.append(f"     ({left}; {plain(100.0 * each.confidence, 0)} % of the likelihood)")
     if one.not_testable:
-        names = ", ".join(label(preset, where) for where in one.not_testable)
+        names = "; ".join(label(preset, where) for where in one.not_testable)
         lines.append(f"  not testable this way: {names}")
     lines += [f"  {note}" for note in one.notes]
     return lines
@@ -54,4 +55,4 @@ def limiter_text(one: LimiterVerified) -> list[str]:
     verdict = "matches" if one.matches else "does not match"
     lines = [f"{one.output}, {one.kind} limiter: {verdict} (a sine of {show_hz(one.frequency_hz)})"]
     lines += [f"  {sentence}" for sentence in one.sentences]
-    return [inert(line) for line in lines]
+    return folded(inert(line) for line in lines)
