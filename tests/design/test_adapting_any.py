@@ -18,6 +18,7 @@ from xover.model.profile import (
     CrossoverSetting,
     EqSetting,
     Grid,
+    HighFrequency,
     Profile,
     ShelfWidthSetting,
     Steps,
@@ -174,7 +175,8 @@ def one_output(rate_hz: float, **fields: object) -> Preset:
     return Preset(title="t", sample_rate_hz=rate_hz, inputs=(Input(name="In"),), outputs=(output,))
 
 
-def test_what_lies_above_the_processor_s_rate_is_said() -> None:
+@pytest.mark.parametrize("behaviour", ["bilinear", "analogue-matched", "unknown"])
+def test_what_lies_above_the_processor_s_rate_is_said(behaviour: HighFrequency) -> None:
     profile = replace(
         SHIPPED[0],
         sample_rates_hz=(48_000.0,),
@@ -182,7 +184,7 @@ def test_what_lies_above_the_processor_s_rate_is_said() -> None:
         eq=replace(
             SHIPPED[0].eq,
             frequency_hz=Grid(min=20.0, max=40_000.0, per_octave=24.0),
-            high_frequency="bilinear",
+            high_frequency=behaviour,
         ),
     )
     low_pass = Crossover(family="butterworth", slope_db_per_octave=24, frequency_hz=30_000.0)

@@ -68,12 +68,14 @@ class Behaviour(Struct, frozen=True):
     filters_hz: float
     width_corrected: bool
     held_rate_hz: float
-    """The rate of the preset that is held; no filter of it reaches 0.49 of that."""
+    """The rate of the preset that is held."""
+    limit_rate_hz: float
+    """The lower of that rate and the one the device's filters run at."""
 
     @property
     def top_hz(self) -> float:
         """What every frequency stays below."""
-        return FILTER_NYQUIST_FRACTION * self.held_rate_hz
+        return FILTER_NYQUIST_FRACTION * self.limit_rate_hz
 
     def axis(self, frequency_hz: Axis) -> Axis:
         """The same frequencies on the device's own filters."""
@@ -88,7 +90,9 @@ def behaviour_of(profile: Profile, rates: Rates, preset_rate_hz: float) -> Behav
         "unknown": preset_rate_hz,
     }.get(high, rates.filters_hz)
     held_hz = preset_rate_hz if high == "analogue-matched" else filters_hz
-    return Behaviour(profile.eq, profile, filters_hz, high == "bilinear-width-corrected", held_hz)
+    corrected = high == "bilinear-width-corrected"
+    limit_hz = min(held_hz, rates.filters_hz)
+    return Behaviour(profile.eq, profile, filters_hz, corrected, held_hz, limit_hz)
 
 
 def typed_of(item: EqSection, behaviour: Behaviour) -> Typed:
