@@ -131,3 +131,13 @@ def test_escape_codes_never_reach_the_terminal(hall, capsys):
     (row,) = listed(capsys, "list")
     run(["archive", "show", row["revision"]])
     assert "\x1b" not in capsys.readouterr().out
+
+
+def test_a_place_that_is_no_archive_is_no_sound_one(hall, capsys, tmp_path):
+    for words in (["list"], ["check"], ["search", "hall"], ["save", str(hall)]):
+        assert run(["archive", *words, "--archive", str(hall)]) == 2
+        assert "is no folder, so it is no archive" in capsys.readouterr().err
+    assert run(["archive", "check", "--archive", str(tmp_path / "typo")]) == 2
+    assert "there is no archive at" in capsys.readouterr().err
+    assert run(["archive", "list", "--archive", str(tmp_path / "typo")]) == 0
+    assert not (tmp_path / "typo").exists()

@@ -155,9 +155,8 @@ def _show(
     as_json: bool,
 ) -> None:
     from xover.files.archive.index import Index
-    from xover.files.archive.place import archive_folder
 
-    where = archive_folder(folder)
+    where = _place(folder)
     index = Index.of(where)
     try:
         with _bar("reading the archive") as progress:
@@ -378,7 +377,7 @@ def check(folder: str | None, as_json: bool) -> int:
     """
     from xover.files.archive.audit import audit
 
-    with opened(folder) as archive, _bar("checking") as progress:
+    with opened(folder, must_exist=True) as archive, _bar("checking") as progress:
         findings, count = audit(archive, progress)
     damage = [one for one in findings if one.kind == "damage"]
     if as_json:
@@ -400,15 +399,25 @@ def check(folder: str | None, as_json: bool) -> int:
 
 
 @contextmanager
-def opened(folder: str | None) -> Iterator[Archive]:
-    """The archive, let go of afterwards."""
+def opened(folder: str | None, *, must_exist: bool = False) -> Iterator[Archive]:
+    """The archive, let go of afterwards; refused where the place is no folder or shut to us."""
     from xover.files.archive.store import Archive
 
-    archive = Archive(folder)
+    archive = Archive(_place(folder, must_exist=must_exist))
     try:
         yield archive
     finally:
         archive.close()
+
+
+def _place(folder: str | None, *, must_exist: bool = False) -> str:
+    from xover.files.archive.place import archive_folder, problem_of
+
+    place = archive_folder(folder)
+    problem = problem_of(place) if must_exist or os.path.lexists(place) else ""
+    if problem:
+        raise Refused.at("", problem)
+    return place
 
 
 @contextmanager

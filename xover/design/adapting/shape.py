@@ -269,7 +269,8 @@ def _crossover_options(
 
 
 def _above(frequency_hz: float, behaviour: Behaviour) -> str:
-    return f"{frequency_hz:.5g} Hz lies above what filters at {show_hz(behaviour.limit_rate_hz)} can do"
+    rate = show_hz(behaviour.limit_rate_hz)
+    return f"{frequency_hz:.5g} Hz lies above what filters at {rate} can do"
 
 
 def _steps_of_an_octave(grid: grids.Scale, at: int) -> int:
