@@ -27,7 +27,7 @@ from xover.dsp.axis import Axis
 from xover.dsp.biquad import section_of, section_response
 from xover.dsp.captured import CapturedResponse
 from xover.dsp.crossover import HIGH_PASS, LOW_PASS
-from xover.dsp.response import crossover_response
+from xover.dsp.response import crossover_response, output_stage
 from xover.model.problems import Refused
 from xover.model.processing import Crossover, EqSection, Output
 
@@ -209,6 +209,29 @@ def test_what_was_not_captured_is_not_tested_and_that_is_said():
     assert result.matches
     assert "outputs[0].eq[0]" in result.not_testable
     assert "Way, EQ 1 cannot be seen in it" in result.notes[0]
+
+
+@pytest.mark.parametrize("latency_ms", [0.4, 2.0, 17.3])
+def test_text_with_the_latency_in_its_phase(latency_ms):
+    meant = Output(
+        name="Way",
+        inputs={"In": 0.0},
+        high_pass=Crossover(family="linkwitz-riley", slope_db_per_octave=24, frequency_hz=100.0),
+        eq=(EqSection(kind="peak", frequency_hz=1000.0, gain_db=-4.0, q=2.0),),
+    )
+    axis = Axis.log(48, sample_rate_hz=48_000.0)
+    f = axis.frequency_hz
+    for item, matches in (
+        (meant, True),
+        (replace(meant, eq=(replace(meant.eq[0], gain_db=4.0),)), False),
+    ):
+        response = output_stage(item, axis) * np.exp(-2e-3j * np.pi * f * latency_ms)
+        level_db = np.round(20.0 * np.log10(np.abs(response)), 3)
+        captured = CapturedResponse(f, level_db, np.round(np.rad2deg(np.angle(response)), 2))
+        result = verified(preset_of(meant), captured, loop_known=False, profile=None)
+        assert result.matches == matches
+        if matches:
+            assert result.latency_ms == pytest.approx(latency_ms, abs=0.02)
 
 
 def test_points_need_phase_and_signal():

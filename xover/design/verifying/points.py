@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from xover.dsp.axis import ComplexArray, FloatArray
-from xover.dsp.captured import CapturedResponse
+from xover.dsp.captured import CapturedResponse, bulk_delay_ms, with_delay_out
 from xover.model.problems import Refused
 from xover.model.units import show_hz
 
@@ -48,6 +48,8 @@ def condense(captured: CapturedResponse, *, top_hz: float, name: str) -> Points:
         raise Refused.at(
             "", f"{name} has no phase; a comparison needs magnitude and phase of the same capture"
         )
+    if captured.delay_ms == 0.0:  # text keeps its latency in the phase column
+        captured = with_delay_out(captured, bulk_delay_ms(captured))
     inside = (captured.frequency_hz >= LOW_HZ * 0.99) & (
         captured.frequency_hz <= min(HIGH_HZ * 1.001, top_hz)
     )
