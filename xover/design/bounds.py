@@ -7,6 +7,7 @@ rms of the sine with that peak. Which bound wins is `design.limits`' business.
 from __future__ import annotations
 
 import math
+import sys
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -183,8 +184,10 @@ def _section_line_volts(each: Hung, side: Side, section: int, line_v: float) -> 
     assert draw_w is not None
     assert box.impedance_ohm is not None
     sine_w, what = _sine_w(box, side, section)
-    at_driver_v = math.sqrt(sine_w * box.sections[section].impedance_ohm)
-    at_box_v = math.sqrt(draw_w / box.boxes_per_transformer * box.impedance_ohm)
+    # Roots one by one: a product of absurdly small ratings would be 0.
+    at_driver_v = math.sqrt(sine_w) * math.sqrt(box.sections[section].impedance_ohm)
+    at_box_v = math.sqrt(draw_w / box.boxes_per_transformer) * math.sqrt(box.impedance_ohm)
+    at_box_v = max(at_box_v, sys.float_info.min)
     volts = line_v * at_driver_v / at_box_v
     return volts, (
         f"{quoted(box.name)}, {what}: {plain(at_driver_v, 2)} V, "

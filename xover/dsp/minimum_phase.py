@@ -55,7 +55,7 @@ def minimum_phase(
     if f.size < 2:
         return np.zeros(f.size)
     # f = tan(θ/2) with the middle of the data at 1: both ends get the same resolution.
-    f = f / np.sqrt(f[0] * f[-1])
+    f = f / (np.sqrt(f[0]) * np.sqrt(f[-1]))
     theta = np.linspace(0.0, np.pi, GRID_INTERVALS + 1)
     grid = np.tan(0.5 * theta[:-1])
     low, high = _End(f, level), _End(1.0 / f[::-1], level[::-1])
@@ -87,7 +87,7 @@ class _End:
 
     def __init__(self, g: FloatArray, level: FloatArray) -> None:
         self._edge = float(g[0])
-        x = g / self._edge
+        x = np.minimum(g, self._edge * 1e100) / self._edge
         self.order, self._terms = 0.0, np.zeros(1)
         self._flanks: Flanks | None = None
         wide, near = x <= 2.0**FLANK_OCTAVES, x <= 2.0**END_OCTAVES
@@ -105,7 +105,7 @@ class _End:
 
     def series(self, g: FloatArray) -> FloatArray:
         """The logarithm of the response less order·ln g, at g up to the edge, shape (n,)."""
-        x = g / self._edge
+        x = np.minimum(g, self._edge * 1e100) / self._edge
         polynomial = np.polynomial.polynomial.polyval(np.square(x), self._terms)
         if self._flanks is None:
             return np.asarray(polynomial)
