@@ -30,7 +30,6 @@ COUPLING_HZ = 5.0
 PAIR_COST = 16.0
 """What a second slip costs in χ² beyond what each costs by itself."""
 PAIRS_KEPT = 300
-DEGREES_OF_FREEDOM = 2.0
 
 
 @dataclass(frozen=True, eq=False)

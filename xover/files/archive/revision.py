@@ -14,7 +14,6 @@ import msgspec
 from msgspec import Struct
 
 from xover.files import json_text
-from xover.files.archive.place import id_of
 from xover.files.preset_json import KIND as PRESET_KIND
 from xover.files.versions import Kind, Migrations, current, refusal
 from xover.model import rules
@@ -115,11 +114,6 @@ def head_of(data: bytes) -> Head | None:
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         return None
     return head if TIME.fullmatch(head.time) else None
-
-
-def is_sound(name: str, data: bytes, time: str) -> bool:
-    """Whether a file's name is that of its bytes; a synchroniser may have added to the name."""
-    return id_of(data, time) in name
 
 
 def _loads_slowly(data: bytes) -> Revision:
