@@ -179,11 +179,6 @@ def _is_legal(item: EqSection, behaviour: Behaviour) -> bool:
     )
 
 
-def nearest_typed(exact: Typed, eq: EqSetting) -> Typed:
-    """Each figure rounded on its own: frequency and width in ratio, gain in dB."""
-    return neighbours(exact, eq, frequencies=1, gains=1, widths=1)[0]
-
-
 def neighbours(
     exact: Typed,
     eq: EqSetting,

@@ -27,7 +27,6 @@ from xover.model.problems import Refused
 
 MANIFEST = "manifest.json"
 FORMAT = "xover-archive"
-ZIP_BYTES_MAX = 2 * 1024 * 1024 * 1024
 TOTAL_BYTES_MAX = 8 * 1024 * 1024 * 1024
 MEMBERS_MAX = 1_000_000
 RATIO_MAX = 200
