@@ -77,7 +77,9 @@ def read_bytes(path: str | Path, *, limit_bytes: int) -> bytes:
         try:
             with open(path, "rb") as file:
                 size = os.fstat(file.fileno()).st_size
-                data = b"" if size > limit_bytes else file.read(limit_bytes + 1)
+                data = b"" if size > limit_bytes else file.read(size + 1)
+                if len(data) > size:  # a pipe, or a file that grows
+                    data += file.read(limit_bytes + 1 - len(data))
         except (OSError, ValueError) as error:
             raise refused(error, path, "read") from error
         if size > limit_bytes:

@@ -27,6 +27,9 @@ from xover.model.ranges import (
 )
 from xover.model.words import EQ_SHAPES, EqKind, Family, Polarity, Stage
 
+_WITH_ORDER = frozenset(kind for kind, shape in EQ_SHAPES.items() if shape.has_order)
+_WITHOUT_ORDER = frozenset(EQ_SHAPES) - _WITH_ORDER
+
 
 class Air(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """The weather between box and ear."""
@@ -51,12 +54,10 @@ class EqSection(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     bypassed: bool = False
 
     def __post_init__(self) -> None:
-        shape = EQ_SHAPES.get(self.kind)
-        if shape is None:
-            return
-        if shape.has_order and self.order is UNSET:
-            force_setattr(self, "order", 2)
-        elif not shape.has_order and self.order == 2:
+        if self.order is UNSET:
+            if self.kind in _WITH_ORDER:
+                force_setattr(self, "order", 2)
+        elif self.order == 2 and self.kind in _WITHOUT_ORDER:
             force_setattr(self, "order", UNSET)
 
     @property

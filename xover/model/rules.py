@@ -94,12 +94,16 @@ class _Rules:
         self._settled = _items(settled)
         self._rate_settled = settled is not None and settled.sample_rate_hz == preset.sample_rate_hz
         self._unsure = frozenset(unsure)
-        self._around = frozenset(around for place in unsure for around in places.ancestors(place))
-        matches = (_NAME_PLACE.fullmatch(place) for place in unsure)
-        self._doubtful_lists = frozenset(match[1] for match in matches if match)
-        self._names: dict[str, dict[str, Any]] = {
-            key: {item.name: item for item in getattr(preset, key)} for key in _NAMED_LISTS
-        }
+        self._around = frozenset[str]()
+        self._doubtful_lists = frozenset[str]()
+        if unsure:
+            self._around = frozenset(one for place in unsure for one in places.ancestors(place))
+            matches = (_NAME_PLACE.fullmatch(place) for place in unsure)
+            self._doubtful_lists = frozenset(match[1] for match in matches if match)
+        self._names: dict[str, dict[str, Any]] = {}
+        for key in _NAMED_LISTS:
+            items = getattr(preset, key)
+            self._names[key] = {item.name: item for item in items} if items else {}
 
     def add(self, where: str, message: str, *reads: str) -> None:
         """Note a fault at `where` that also rests on the values at `reads`."""
@@ -161,6 +165,8 @@ class _Rules:
     # Names and references
 
     def unique(self, where: str, items: Sequence[_Named]) -> None:
+        if len(items) < 2 or len({fold(item.name) for item in items}) == len(items):
+            return
         seen: dict[str, int] = {}
         for at, item in enumerate(items):
             first = seen.setdefault(fold(item.name), at)
@@ -230,12 +236,16 @@ class _Rules:
         self, stage: str, sections: tuple[EqSection, ...], rate_hz: float, rate_at: str
     ) -> None:
         limit_hz = FILTER_NYQUIST_FRACTION * rate_hz
-        for at, item in enumerate(sections):
+        for item in sections:
             shape = (item.kind, item.gain_db is UNSET, item.q is UNSET, item.order)
+            if shape not in _LEGAL_SECTIONS or item.frequency_hz >= limit_hz:
+                break
+        else:
+            return
+        for at, item in enumerate(sections):
             if item.frequency_hz >= limit_hz:
                 self.too_high(f"{stage}.eq[{at}].frequency_hz", item.frequency_hz, rate_hz, rate_at)
-            if shape not in _LEGAL_SECTIONS:
-                self.eq_section(f"{stage}.eq[{at}]", item)
+            self.eq_section(f"{stage}.eq[{at}]", item)
 
     def eq_section(self, where: str, item: EqSection) -> None:
         """Say what is wrong with the fields of a section, given its kind and order."""

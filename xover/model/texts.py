@@ -5,7 +5,7 @@ Plainly harmless text is passed over here; what remains is for `names.text_probl
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection
 from functools import cache
 from typing import Any
 
@@ -14,39 +14,42 @@ from msgspec import Struct
 from msgspec import inspect as types
 
 _Plan = tuple[tuple[str, str, Any], ...]
+_Text = tuple[str, str, str]
+"""Place, text, kind."""
 """Of one structure type: field name, how it is reached, and the kind of text or inner plan."""
 
 
-def texts(item: Struct, *, settled: Collection[int] = ()) -> Iterator[tuple[str, str, str]]:
+def texts(item: Struct, *, settled: Collection[int] = ()) -> list[_Text]:
     """Every name and text of a structure that is not plainly harmless: place, text, kind.
 
     `kind` is "name", "line" or "prose". Keys of objects are not text of their own: they refer.
     Items of its lists whose identity is `settled` are passed over.
     """
-    yield from _walk_texts(item, _plan_of(type(item)), "", settled)
+    found: list[_Text] = []
+    _walk_texts(item, _plan_of(type(item)), "", settled, found)
+    return found
 
 
 def _walk_texts(
-    item: Any, plan: _Plan, where: str, settled: Collection[int] = ()
-) -> Iterator[tuple[str, str, str]]:
+    item: Any, plan: _Plan, where: str, settled: Collection[int], found: list[_Text]
+) -> None:
     for name, reach, what in plan:
         value = getattr(item, name)
         if not value:
             continue
-        place = f"{where}.{name}" if where else name
         if reach == "text":
             if not _harmless(value):
-                yield place, value, what
+                found.append((f"{where}{name}", value, what))
         elif reach == "texts":
             for at, one in enumerate(value):
                 if not _harmless(one):
-                    yield f"{place}[{at}]", one, what
+                    found.append((f"{where}{name}[{at}]", one, what))
         elif reach == "inner":
-            yield from _walk_texts(value, what, place)
+            _walk_texts(value, what, f"{where}{name}.", (), found)
         else:
             for at, one in enumerate(value):
                 if id(one) not in settled:
-                    yield from _walk_texts(one, what, f"{place}[{at}]")
+                    _walk_texts(one, what, f"{where}{name}[{at}].", (), found)
 
 
 def _harmless(text: str) -> bool:
