@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import PurePath
 from typing import TYPE_CHECKING, cast
 
 import click
@@ -23,8 +22,9 @@ from xover.cli.common import (
     write_result,
 )
 from xover.cli.outcome import Exit, on_terminal, print_json, say
+from xover.cli.plots import check_plot, plot_format, plot_option
 from xover.cli.progress import progress
-from xover.model.names import inert
+from xover.model.names import inert_lines
 from xover.model.problems import Refused
 from xover.sheets.alignment_text import alignment_text
 
@@ -88,11 +88,7 @@ if TYPE_CHECKING:
 @click.option(
     "--all-pass", is_flag=True, help="Let an all-pass section on what moves be part of the answer."
 )
-@click.option(
-    "--plot",
-    metavar="FILE",
-    help="Draw the loss against frequency into FILE.svg, .png or .pdf, or with - here.",
-)
+@plot_option("Draw the loss against frequency into FILE.svg, .png or .pdf, or with - here.")
 @drive_options
 @apply_options
 @json_option
@@ -121,8 +117,7 @@ def command(
     Exit code 1 when a rival sums as well and arrives as close (both are shown).
     """
     check_apply(apply_, output_file)
-    if plot is not None:
-        _check_plot(plot, as_json)
+    check_plot(plot, stdout_taken_by="--json" if as_json else "")
     if output_file == "-" and (as_json or plot == "-"):
         other = "--json" if as_json else "--plot -"
         raise Refused.at("", f"-o - and {other} both write to stdout; name a file with -o")
@@ -150,8 +145,7 @@ def command(
     if plot is not None and plot != "-":
         from xover.sheets.loss_plot import loss_figure
 
-        kind = PurePath(plot).suffix.lower()[1:]
-        write_result(loss_figure(answer, kind), plot, force=force)
+        write_result(loss_figure(answer, plot_format(plot)), plot, force=force)
     if apply_:
         saved = save_changed(apply_alignment(loaded, answer), preset, output_file, force=force)
         say(f"applied, saved in {saved}")
@@ -171,18 +165,3 @@ def command(
         if result.ambiguous:
             say(f"{result.move}: a rival is as good; listen to both before the show")
     return int(Exit.ATTENTION if answer.ambiguous else Exit.DONE)
-
-
-def inert_lines(text: str) -> str:
-    """Text for people, every line made inert."""
-    return "\n".join(inert(line) for line in text.split("\n"))
-
-
-PLOT_FORMATS = (".svg", ".png", ".pdf")
-
-
-def _check_plot(plot: str, as_json: bool) -> None:
-    if plot != "-" and PurePath(plot).suffix.lower() not in PLOT_FORMATS:
-        raise Refused.at("", f"--plot {plot}: the name ends in .svg, .png or .pdf, or is -")
-    if plot == "-" and as_json:
-        raise Refused.at("", "--plot - and --json both write to stdout; choose one")

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import PurePath
 from typing import TYPE_CHECKING, Literal, cast
 
 import click
 
-from xover.cli.align import inert_lines
 from xover.cli.common import (
     Figure,
     apply_options,
@@ -21,10 +19,10 @@ from xover.cli.common import (
     write_result,
 )
 from xover.cli.outcome import on_terminal, print_json, say
-from xover.cli.response import PLOT_FORMATS
+from xover.cli.plots import check_plot, plot_format, plot_option
 from xover.model.entry_figures import parse_length
 from xover.model.entry_text import Context
-from xover.model.names import fold, quoted
+from xover.model.names import fold, inert_lines, quoted
 from xover.model.problems import Refused
 from xover.model.units import plain, show_hz, show_m
 
@@ -91,11 +89,7 @@ TERMINAL_ROWS = 25
 @click.option("--separate", is_flag=True, help="An output for every box of an arc.")
 @click.option("--processor", metavar="PROFILE", help="Hold its number of outputs.")
 @click.option("--frequencies", metavar="F[,F…]", help="Show the compass at these, in Hz.")
-@click.option(
-    "--plot",
-    metavar="FILE",
-    help="Draw the compass into FILE.svg, .png or .pdf, or with - into the terminal.",
-)
+@plot_option("Draw the compass into FILE.svg, .png or .pdf, or with - into the terminal.")
 @apply_options
 @json_option
 def command(
@@ -123,8 +117,7 @@ def command(
     endfire: boxes one behind the other. gradient: rear boxes inverted and delayed. arc: a straight
     line delayed as if it were curved.
     """
-    if plot is not None and plot != "-" and PurePath(plot).suffix.lower() not in PLOT_FORMATS:
-        raise Refused.at("", f"--plot {plot}: the name ends in .svg, .png or .pdf, or is -")
+    check_plot(plot)
     if as_json and (plot == "-" or output_file == "-"):
         raise Refused.at("", "--json writes to stdout, and so does -; choose one")
     _refuse_strangers(kind, angle, rear_trim_db, null_distance, separate, grow)
@@ -149,10 +142,8 @@ def command(
         from xover.sheets.room_figures import compass_figure
 
         title = f"{loaded.title}: {_heading(answer, name)}"
-        kind_of = PurePath(plot).suffix.lower()[1:]
-        write_result(
-            compass_figure(layout, shown_hz, format=kind_of, title=title), plot, force=force
-        )
+        figure = compass_figure(layout, shown_hz, format=plot_format(plot), title=title)
+        write_result(figure, plot, force=force)
     if as_json:
         print_json(_document(answer, shown_hz, notes))
     elif output_file != "-":

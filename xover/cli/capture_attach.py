@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any, cast
 
 import click
 
-from xover.cli.capture_options import group
 from xover.cli.common import (
     Figure,
+    group,
     level_pairs,
     listener_names,
     open_preset,

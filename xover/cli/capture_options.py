@@ -6,12 +6,12 @@ A new kind of file gets a group of its own beside these.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any, TypeVar, cast
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, cast
 
 import click
 
-from xover.cli.common import Figure
+from xover.cli.common import Figure, group
 from xover.model.problems import Refused
 
 if TYPE_CHECKING:
@@ -19,21 +19,9 @@ if TYPE_CHECKING:
     from xover.files.sweep_recordings import SweepAnswers
     from xover.files.trace_columns import Column
 
-F = TypeVar("F", bound=Callable[..., Any])
 Options = Mapping[str, Any]
 
 COLUMNS = ("frequency", "magnitude", "phase", "real", "imag", "coherence", "skip")
-
-
-def group(*options: Callable[[F], F]) -> Callable[[F], F]:
-    """One decorator that adds all `options`, in this order in the help."""
-
-    def decorate(command: F) -> F:
-        for option in reversed(options):
-            command = option(command)
-        return command
-
-    return decorate
 
 
 text_options = group(

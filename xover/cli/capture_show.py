@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from xover.cli.capture_options import Options, group
+from xover.cli.capture_options import Options
 from xover.cli.common import terminal_size, write_result
 from xover.cli.outcome import on_terminal
+from xover.cli.plots import check_plot, plot_format
 from xover.model.names import inert
 from xover.model.problems import Refused
 from xover.model.units import show_hz, show_ms
@@ -19,27 +20,14 @@ if TYPE_CHECKING:
     from xover.dsp.captured import CapturedResponse
     from xover.files.captures import Read
 
-PLOT_FORMATS = (".svg", ".png", ".pdf")
 SUMMARY_WIDTH = 80
-
-show_options = group(
-    click.option(
-        "--plot",
-        metavar="FILE",
-        help="Draw into FILE.svg, .png or .pdf, or with - into the terminal.",
-    ),
-)
-"""How a response is shown."""
 
 
 def check_show(files: Sequence[str], options: Options) -> None:
     """Refuse, before anything is read, what cannot be shown or written."""
     plot, output_file = options["plot"], options["output_file"]
-    if plot is not None and plot != "-" and PurePath(plot).suffix.lower() not in PLOT_FORMATS:
-        raise Refused.at("", f"--plot {plot}: the name ends in .svg, .png or .pdf, or is -")
-    if plot == "-" and (options["as_json"] or output_file == "-"):
-        what = "--json" if options["as_json"] else "-o -"
-        raise Refused.at("", f"--plot - and {what} both write to stdout; choose one")
+    to_stdout = "--json" if options["as_json"] else "-o -" if output_file == "-" else ""
+    check_plot(plot, stdout_taken_by=to_stdout)
     if output_file is None or options["attach"] is not None:
         return
     if output_file == "-" and options["as_json"]:
@@ -87,8 +75,7 @@ def draw(captures: Sequence[Read], plot: str, *, force: bool) -> None:
         width, height = terminal_size()
         click.echo(terminal_plot(named, width, height, colour=on_terminal()))
         return
-    kind = PurePath(plot).suffix.lower()[1:]
-    write_result(figure_of(named, kind), plot, force=force)
+    write_result(figure_of(named, plot_format(plot)), plot, force=force)
 
 
 def document(read: Read) -> dict[str, Any]:

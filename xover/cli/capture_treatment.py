@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from xover.cli.capture_options import Options, group
-from xover.cli.common import Figure
+from xover.cli.capture_options import Options
+from xover.cli.common import Figure, group
 from xover.model.problems import Refused
 
 if TYPE_CHECKING:

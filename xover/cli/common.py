@@ -25,6 +25,17 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound=Callable[..., Any])
 
 
+def group(*options: Callable[[F], F]) -> Callable[[F], F]:
+    """One decorator that adds all `options`, in this order in the help."""
+
+    def decorate(command: F) -> F:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return decorate
+
+
 def open_preset(path: str) -> Preset:
     """Load PRESET; `-` is stdin. A shipped file stands in where `presets/NAME.json` is missing."""
     from xover.files.preset_json import load
@@ -189,19 +200,18 @@ def _split_level(names: Sequence[str], text: str) -> tuple[str, float]:
     return exact, level_db
 
 
-def drive_options(command: F) -> F:
-    """`--drive INPUT[=DB]…` and `--uncorrelated`."""
-    command = click.option(
-        "--uncorrelated", is_flag=True, help="The inputs carry independent signals."
-    )(command)
-    return click.option(
+drive_options = group(
+    click.option(
         "--drive",
         "driven",
         multiple=True,
         metavar="INPUT[=DB]",
         help="Play this input, at this level (repeatable). Default: the preset's stimulus, "
         "else all inputs alike.",
-    )(command)
+    ),
+    click.option("--uncorrelated", is_flag=True, help="The inputs carry independent signals."),
+)
+"""`--drive INPUT[=DB]…` and `--uncorrelated`."""
 
 
 def drive_from(preset: Preset, driven: Sequence[str], uncorrelated: bool) -> Drive:
@@ -226,17 +236,14 @@ def drive_document(drive: Drive) -> dict[str, Any]:
     }
 
 
-def apply_options(command: F) -> F:
-    """`--apply`, `-o FILE` and `--force` for commands that can change the preset."""
-    command = click.option("--force", is_flag=True, help="Overwrite the file that is named.")(
-        command
-    )
-    command = click.option(
+apply_options = group(
+    click.option("--apply", "apply_", is_flag=True, help="Write the result into PRESET."),
+    click.option(
         "-o", "output_file", metavar="FILE", help="Write the changed preset here instead."
-    )(command)
-    return click.option("--apply", "apply_", is_flag=True, help="Write the result into PRESET.")(
-        command
-    )
+    ),
+    click.option("--force", is_flag=True, help="Overwrite the file that is named."),
+)
+"""`--apply`, `-o FILE` and `--force` for commands that can change the preset."""
 
 
 def check_apply(apply_: bool, output_file: str | None) -> None:
@@ -258,13 +265,11 @@ class Figure(click.FloatRange):
         return figure
 
 
-def json_option(command: F) -> F:
-    """`--json`, the same everywhere."""
-    return click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout.")(
-        command
-    )
-
-
-def preset_argument(command: F) -> F:
-    """The PRESET argument; `-` is stdin."""
-    return click.argument("preset", metavar="PRESET")(command)
+json_option = click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout.")
+"""`--json`, the same everywhere."""
+preset_argument = click.argument("preset", metavar="PRESET")
+"""The PRESET argument; `-` is stdin."""
+only_option = click.option(
+    "--only", multiple=True, metavar="OUTPUT", help="Sum these outputs (repeatable)."
+)
+"""`--only OUTPUT…` of a sum."""

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from xover.cli.align import inert_lines
 from xover.cli.common import (
     Figure,
     apply_options,
@@ -22,7 +21,7 @@ from xover.cli.common import (
     save_changed,
 )
 from xover.cli.outcome import print_json, say
-from xover.model.names import find
+from xover.model.names import find, inert_lines
 from xover.model.problems import Refused
 
 if TYPE_CHECKING:

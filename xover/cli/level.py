@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any, cast
 
 import click
 
-from xover.cli.align import inert_lines
 from xover.cli.common import (
     Figure,
     drive_document,
@@ -18,6 +17,7 @@ from xover.cli.common import (
     preset_argument,
 )
 from xover.cli.outcome import print_json
+from xover.model.names import inert_lines
 
 if TYPE_CHECKING:
     from xover.acoustics.bands import Spectrum

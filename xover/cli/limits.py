@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 from msgspec.structs import replace
 
-from xover.cli.align import inert_lines
 from xover.cli.common import (
     apply_options,
     check_apply,
@@ -18,7 +17,7 @@ from xover.cli.common import (
     write_result,
 )
 from xover.cli.outcome import Exit, print_json, say
-from xover.model.names import find
+from xover.model.names import find, inert_lines
 from xover.model.problems import Refused
 
 if TYPE_CHECKING:

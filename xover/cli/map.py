@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 import click
@@ -14,14 +13,15 @@ from xover.cli.common import (
     drive_from,
     drive_options,
     json_option,
+    only_option,
     open_preset,
     output_names,
     preset_argument,
     write_result,
 )
 from xover.cli.outcome import on_terminal, print_json, say, say_notes
+from xover.cli.plots import check_plot, plot_format, plot_options
 from xover.cli.progress import progress
-from xover.cli.response import PLOT_FORMATS
 from xover.model.names import inert
 from xover.model.problems import Refused
 from xover.model.units import plain, show_dbu
@@ -51,7 +51,7 @@ CAUTION = (
     help="The middle of the band, such as 63 or 1000.",
 )
 @click.option("--octave", is_flag=True, help="A whole octave instead of a third of one.")
-@click.option("--only", multiple=True, metavar="OUTPUT", help="Sum these outputs (repeatable).")
+@only_option
 @click.option(
     "--area",
     nargs=4,
@@ -77,12 +77,7 @@ CAUTION = (
     metavar="X",
     help="The level at the driven inputs, within the band, that an SPL is for (default 0).",
 )
-@click.option(
-    "--plot",
-    metavar="FILE",
-    help="Draw into FILE.svg, .png or .pdf, or with - into the terminal.",
-)
-@click.option("--force", is_flag=True, help="Overwrite the file named by --plot.")
+@plot_options
 @drive_options
 @json_option
 def command(
@@ -105,10 +100,7 @@ def command(
     The sum of all outputs that have sources, computed from boxes, places and air; the mean over
     the frequencies of the band. CSV unless --json or --plot is given.
     """
-    if plot is not None and plot != "-" and PurePath(plot).suffix.lower() not in PLOT_FORMATS:
-        raise Refused.at("", f"--plot {plot}: the name ends in .svg, .png or .pdf, or is -")
-    if plot == "-" and as_json:
-        raise Refused.at("", "--plot - and --json both write to stdout; choose one")
+    check_plot(plot, stdout_taken_by="--json" if as_json else "")
     if plot == "-" and step is not None:
         raise Refused.at("", "a plot in the terminal has a point a character; leave out --step")
     from xover.acoustics.maps import Band, area_of, level_map
@@ -155,7 +147,7 @@ def command(
     elif plot is not None:
         from xover.sheets.room_figures import map_figure
 
-        kind = PurePath(plot).suffix.lower()[1:]
+        kind = plot_format(plot)
         write_result(map_figure(found, loaded, format=kind, title=title), plot, force=force)
     if as_json:
         print_json(_document(found, drive))

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import click
 
-from xover.cli.align import inert_lines
 from xover.cli.common import listener_names, open_preset
 from xover.cli.outcome import on_terminal, say
+from xover.model.names import inert_lines
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.sheets.wording import drive_sentence, sentence_case

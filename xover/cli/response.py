@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 import click
@@ -16,6 +15,7 @@ from xover.cli.common import (
     drive_options,
     json_option,
     listener_names,
+    only_option,
     open_preset,
     output_names,
     preset_argument,
@@ -23,14 +23,13 @@ from xover.cli.common import (
     write_result,
 )
 from xover.cli.outcome import on_terminal, print_json, say, say_notes
+from xover.cli.plots import check_plot, plot_format, plot_options
 from xover.model.problems import Refused
 from xover.sheets.wording import drive_sentence
 
 if TYPE_CHECKING:
     from xover.design.responses import Response
     from xover.model.preset import Preset
-
-PLOT_FORMATS = (".svg", ".png", ".pdf")
 
 
 @click.command(
@@ -39,7 +38,7 @@ PLOT_FORMATS = (".svg", ".png", ".pdf")
 @preset_argument
 @click.option("--output", metavar="NAME", help="Electrical response of this output.")
 @click.option("--listener", metavar="NAME", help="The sum at this listener.")
-@click.option("--only", multiple=True, metavar="OUTPUT", help="Sum these outputs (repeatable).")
+@only_option
 @click.option(
     "--points-per-octave",
     type=click.IntRange(1, 1000),
@@ -53,12 +52,7 @@ PLOT_FORMATS = (".svg", ".png", ".pdf")
     metavar="X",
     help="The level at the driven inputs that an SPL answer is for (default 0).",
 )
-@click.option(
-    "--plot",
-    metavar="FILE",
-    help="Draw into FILE.svg, .png or .pdf, or with - into the terminal.",
-)
-@click.option("--force", is_flag=True, help="Overwrite the file named by --plot.")
+@plot_options
 @drive_options
 @json_option
 def command(
@@ -88,10 +82,7 @@ def command(
         raise Refused.at("", "--input-level-dbu is for the sum at a listener; name --listener")
     if points_per_octave is not None and frequencies is not None:
         raise Refused.at("", "give either --points-per-octave or --frequencies")
-    if plot is not None and plot != "-" and PurePath(plot).suffix.lower() not in PLOT_FORMATS:
-        raise Refused.at("", f"--plot {plot}: the name ends in .svg, .png or .pdf, or is -")
-    if plot == "-" and as_json:
-        raise Refused.at("", "--plot - and --json both write to stdout; choose one")
+    check_plot(plot, stdout_taken_by="--json" if as_json else "")
     from xover.design.responses import listener_response, log_frequencies, output_response
 
     loaded = open_preset(preset)
@@ -174,5 +165,4 @@ def _plot(preset: Preset, answer: Response, plot: str, *, force: bool, only: Seq
         width, height = terminal_size()
         click.echo(terminal_plot(preset, answer, width, height, only=only, colour=on_terminal()))
         return
-    kind = PurePath(plot).suffix.lower()[1:]
-    write_result(figure_of(preset, answer, kind, only=only), plot, force=force)
+    write_result(figure_of(preset, answer, plot_format(plot), only=only), plot, force=force)

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from xover.cli.capture_options import group
-from xover.cli.common import Figure, open_preset
+from xover.cli.common import F, Figure, group, open_preset
 from xover.cli.outcome import say
 from xover.cli.progress import progress
 from xover.cli.signal_ways import one_way, say_levels, ways_of, write
@@ -18,14 +17,35 @@ from xover.model.units import plain
 if TYPE_CHECKING:
     from xover.design.signals import Signal
 
-F = TypeVar("F", bound=Callable[..., Any])
-
 TELLING_DB = 5.0
 """A pulse whose downward swing is not this much smaller tells a polarity badly. Our own choice."""
 frequency = Figure(1.0, 200_000.0)
 seconds = Figure(0.0, 3_600.0)
 
-output_options = group(
+
+def level_option(name: str, key: str, default_dbfs: float, help: str) -> Callable[[F], F]:
+    """A level in dBFS, as those of files are given."""
+    return click.option(
+        name,
+        key,
+        type=Figure(-120.0, 0.0),
+        default=default_dbfs,
+        show_default=True,
+        metavar="DBFS",
+        help=help,
+    )
+
+
+def seconds_option(
+    name: str, key: str, within: Figure, default_s: float, help: str
+) -> Callable[[F], F]:
+    """A time in seconds that has a default."""
+    return click.option(
+        name, key, type=within, default=default_s, show_default=True, metavar="S", help=help
+    )
+
+
+file_options = group(
     click.option("-o", "output_file", required=True, metavar="FILE.wav", help="Write here."),
     click.option("--force", is_flag=True, help="Overwrite the files named by -o."),
     click.option(
@@ -46,23 +66,22 @@ output_options = group(
     ),
     click.option("--loud", is_flag=True, help="Allow a level above −12 dBFS."),
 )
-level_option = click.option(
-    "--level",
-    "level_dbfs",
-    type=Figure(-120.0, 0.0),
-    default=-30.0,
-    show_default=True,
-    metavar="DBFS",
-    help="Level, as that of a sine: 0 dBFS just reaches full scale.",
-)
-band_options = group(
+"""What every signal is asked: the file it becomes."""
+
+
+in_band_options = group(
+    file_options,
+    level_option(
+        "--level",
+        "level_dbfs",
+        -30.0,
+        "Level, as that of a sine: 0 dBFS just reaches full scale.",
+    ),
     click.option("--start", "start_hz", type=frequency, metavar="HZ", help="Lowest frequency."),
     click.option("--stop", "stop_hz", type=frequency, metavar="HZ", help="Highest frequency."),
     click.option("--preset", metavar="PRESET", help="The preset that --output belongs to."),
 )
-one_output_option = click.option(
-    "--output", "outputs", metavar="NAME", multiple=True, help="Keep to this output's band."
-)
+"""File, level and band of a signal; --output and `beyond_option` follow."""
 beyond_option = click.option(
     "--beyond",
     "beyond_octaves",
@@ -71,6 +90,25 @@ beyond_option = click.option(
     show_default=True,
     metavar="OCTAVES",
     help="Go so far past the output's band, its filters being in force.",
+)
+one_band_options = group(
+    in_band_options,
+    click.option(
+        "--output", "outputs", metavar="NAME", multiple=True, help="Keep to this output's band."
+    ),
+    beyond_option,
+)
+"""The same for a signal in the band of one output."""
+pulse_options = group(
+    one_band_options,
+    click.option(
+        "--count",
+        type=click.IntRange(1, 1_000),
+        default=10,
+        show_default=True,
+        help="How many pulses.",
+    ),
+    seconds_option("--every", "every_s", Figure(0.01, 60.0), 1.0, "One in so long."),
 )
 
 
@@ -90,9 +128,7 @@ def command() -> None:
 @command.command(
     epilog="Example: xover signal sweep --start 30 --stop 18000 --duration 3 -o sweep.wav"
 )
-@output_options
-@level_option
-@band_options
+@in_band_options
 @click.option(
     "--output",
     "outputs",
@@ -102,15 +138,7 @@ def command() -> None:
 )
 @click.option("--every-output", is_flag=True, help="A sweep for every output that is not muted.")
 @beyond_option
-@click.option(
-    "--duration",
-    "duration_s",
-    type=Figure(0.05, 600.0),
-    default=5.0,
-    show_default=True,
-    metavar="S",
-    help="How long each sweep lasts.",
-)
+@seconds_option("--duration", "duration_s", Figure(0.05, 600.0), 5.0, "How long each sweep lasts.")
 @click.option("--fade-in", "fade_in_s", type=seconds, metavar="S", help="Fade in over so long.")
 @click.option("--fade-out", "fade_out_s", type=seconds, metavar="S", help="Fade out over so long.")
 @click.option(
@@ -184,11 +212,7 @@ def sweep(
 
 
 @command.command(epilog="Example: xover signal pink --crest 9 -o pink.wav")
-@output_options
-@level_option
-@band_options
-@one_output_option
-@beyond_option
+@one_band_options
 @click.option(
     "--crest",
     "crest_db",
@@ -198,15 +222,7 @@ def sweep(
     metavar="DB",
     help="Crest factor, peak against rms, 6 to 14 dB.",
 )
-@click.option(
-    "--duration",
-    "duration_s",
-    type=Figure(0.5, 1_800.0),
-    default=30.0,
-    show_default=True,
-    metavar="S",
-    help="How long it lasts.",
-)
+@seconds_option("--duration", "duration_s", Figure(0.5, 1_800.0), 30.0, "How long it lasts.")
 @click.option(
     "--seed",
     type=click.IntRange(0),
@@ -238,32 +254,7 @@ def pink(outputs: tuple[str, ...], preset: str | None, **options: Any) -> None:
     write(signal, options)
 
 
-pulse_options = group(
-    click.option(
-        "--count",
-        type=click.IntRange(1, 1_000),
-        default=10,
-        show_default=True,
-        help="How many pulses.",
-    ),
-    click.option(
-        "--every",
-        "every_s",
-        type=Figure(0.01, 60.0),
-        default=1.0,
-        show_default=True,
-        metavar="S",
-        help="One in so long.",
-    ),
-)
-
-
 @command.command(name="click", epilog="Example: xover signal click --count 20 -o click.wav")
-@output_options
-@level_option
-@band_options
-@one_output_option
-@beyond_option
 @pulse_options
 def click_(outputs: tuple[str, ...], preset: str | None, **options: Any) -> None:
     """Short clicks, to hear delays by. Its level is its peak.
@@ -276,11 +267,6 @@ def click_(outputs: tuple[str, ...], preset: str | None, **options: Any) -> None
 @command.command(
     epilog="Example: xover signal polarity --preset presets/harbour-hall.json --output Sub -o p.wav"
 )
-@output_options
-@level_option
-@band_options
-@one_output_option
-@beyond_option
 @pulse_options
 def polarity(outputs: tuple[str, ...], preset: str | None, **options: Any) -> None:
     """Pulses whose largest swing is upward, in the band of what has to pass them on.
@@ -304,7 +290,7 @@ def polarity(outputs: tuple[str, ...], preset: str | None, **options: Any) -> No
 @command.command(
     epilog="Example: xover signal steps --frequency 80 --from -40 --to -15 -o steps.wav"
 )
-@output_options
+@file_options
 @click.option(
     "--frequency",
     "frequency_hz",
@@ -314,24 +300,8 @@ def polarity(outputs: tuple[str, ...], preset: str | None, **options: Any) -> No
     metavar="HZ",
     help="Of the sine.",
 )
-@click.option(
-    "--from",
-    "from_dbfs",
-    type=Figure(-120.0, 0.0),
-    default=-40.0,
-    show_default=True,
-    metavar="DBFS",
-    help="The lowest level.",
-)
-@click.option(
-    "--to",
-    "to_dbfs",
-    type=Figure(-120.0, 0.0),
-    default=-12.0,
-    show_default=True,
-    metavar="DBFS",
-    help="The highest level.",
-)
+@level_option("--from", "from_dbfs", -40.0, "The lowest level.")
+@level_option("--to", "to_dbfs", -12.0, "The highest level.")
 @click.option(
     "--step",
     "step_db",
@@ -341,24 +311,8 @@ def polarity(outputs: tuple[str, ...], preset: str | None, **options: Any) -> No
     metavar="DB",
     help="From one to the next.",
 )
-@click.option(
-    "--hold",
-    "hold_s",
-    type=Figure(0.02, 60.0),
-    default=1.0,
-    show_default=True,
-    metavar="S",
-    help="How long each level is held.",
-)
-@click.option(
-    "--rest",
-    "rest_s",
-    type=Figure(0.0, 60.0),
-    default=0.5,
-    show_default=True,
-    metavar="S",
-    help="At the lowest level before each.",
-)
+@seconds_option("--hold", "hold_s", Figure(0.02, 60.0), 1.0, "How long each level is held.")
+@seconds_option("--rest", "rest_s", Figure(0.0, 60.0), 0.5, "At the lowest level before each.")
 def steps(**options: Any) -> None:
     """A sine that gets louder step by step, to find where a limiter sets in.
 

@@ -17,10 +17,11 @@ from xover.cli.capture_options import (
     text_answers,
     text_options,
 )
-from xover.cli.capture_show import check_show, document, draw, show_options, summary, write_table
+from xover.cli.capture_show import check_show, document, draw, summary, write_table
 from xover.cli.capture_treatment import calibration, check_sets, put_together, treatment_options
 from xover.cli.common import json_option
 from xover.cli.outcome import print_json
+from xover.cli.plots import plot_option
 from xover.cli.progress import progress
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ if TYPE_CHECKING:
 @sweep_options
 @treatment_options
 @text_options
-@show_options
+@plot_option()
 @json_option
 def command(files: tuple[str, ...], **options: Any) -> None:
     """Read a measured response and say what was understood of it.

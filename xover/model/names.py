@@ -101,6 +101,11 @@ def inert(text: str) -> str:
     return "".join(_visible(character) for character in text)
 
 
+def inert_lines(text: str) -> str:
+    """Text of several lines, each made inert."""
+    return "\n".join(inert(line) for line in text.split("\n"))
+
+
 def quoted(text: str, most: int = SHOWN_LENGTH) -> str:
     """Someone's text for a message: inert, shortened, in quotation marks."""
     shown = text if len(text) <= most else text[: most - 1] + "…"

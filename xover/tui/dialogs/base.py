@@ -20,7 +20,7 @@ from textual.widget import Widget
 from textual.widgets import Button, OptionList, Static
 from textual.widgets.option_list import Option
 
-from xover.model.names import inert
+from xover.model.names import inert, inert_lines
 from xover.model.problems import Refused
 from xover.tui.computing import Computed, Newest
 from xover.tui.field import Field
@@ -140,11 +140,6 @@ def line(text: str, *, id: str | None = None, muted: bool = False) -> Static:
     """A paragraph, shown literally."""
     classes = "line muted" if muted else "line"
     return Static(Content(inert_lines(text)), id=id, classes=classes)
-
-
-def inert_lines(text: str) -> str:
-    """Text of several lines, each made inert."""
-    return "\n".join(inert(one) for one in text.split("\n"))
 
 
 @contextmanager
