@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from xover.cli.entry import run
+from xover.files.archive.place import id_of
 from xover.files.preset_json import load
 
 ROOT = Path(__file__).parents[2]
@@ -123,7 +124,14 @@ def test_bad_input(hall, words, sentence, capsys):
 
 
 def test_escape_codes_never_reach_the_terminal(hall, capsys):
-    run(["archive", "save", str(hall), "--note", "a\x1b[31mred\x1b]0;title\x07"])
+    note = "a\x1b[31mred\x1b]0;title\x07"
+    assert run(["archive", "save", str(hall), "--note", note]) == 2
+    assert "\x1b" not in capsys.readouterr().err
+    assert run(["archive", "save", str(hall), "--note", "plain"]) == 0
+    (path,) = (hall.parent / "archive").rglob("*.json")
+    data = path.read_bytes().replace(b'"plain"', json.dumps(note).encode())
+    path.unlink()  # somebody else's file, whose note we would not have saved
+    path.with_name(f"{id_of(data, json.loads(data)['time'])}.json").write_bytes(data)
     capsys.readouterr()
     for words in (["list"], ["list", "--all"], ["search", "red"]):
         run(["archive", *words])
@@ -131,6 +139,20 @@ def test_escape_codes_never_reach_the_terminal(hall, capsys):
     (row,) = listed(capsys, "list")
     run(["archive", "show", row["revision"]])
     assert "\x1b" not in capsys.readouterr().out
+
+
+def test_an_old_name_says_under_which_it_went_on(hall, capsys):
+    run(["archive", "save", str(hall)])
+    text = hall.read_text()
+    hall.write_text(text.replace('"title": "', '"title": "Winter, ', 1))
+    run(["archive", "save", str(hall)])
+    capsys.readouterr()
+    run(["archive", "list"])
+    lines = capsys.readouterr().out.splitlines()
+    assert "Winter, " in lines[0]
+    assert lines[-1].strip().startswith("went on as ")
+    assert "Winter, " in lines[-1]
+    assert len(lines) == 5
 
 
 def test_a_place_that_is_no_archive_is_no_sound_one(hall, capsys, tmp_path):

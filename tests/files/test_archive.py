@@ -16,7 +16,8 @@ import pytest
 from msgspec.structs import replace
 
 from tests.strategies import everything
-from xover.files.archive import place
+from xover.files import safe_write
+from xover.files.archive import index, place
 from xover.files.archive.audit import audit
 from xover.files.archive.bundle import export_archive, import_archive
 from xover.files.archive.place import slug
@@ -101,7 +102,21 @@ def test_a_renamed_preset_keeps_its_lineage(archive):
     first = archive.save(preset())
     second = archive.save(preset(title="Main rig, new tops", based_on=first.id))
     assert second.parent == first.id
-    assert heads(archive) == [second.id]
+    assert set(heads(archive)) == {second.id, first.id}, "its old name is still found"
+    old = archive.find(first.id)
+    assert (old.is_head, old.goes_on, old.heads) == (True, True, 1)
+    assert [row.id for row in archive.index.following(first.id)] == [second.id]
+    assert archive.save(preset(1.0, based_on=first.id)).heads == 1, "the old name goes on"
+
+
+def test_a_preset_taken_to_the_next_venue_stays_listed_at_the_first(archive):
+    first = archive.save(preset())
+    away = archive.save(preset(1.0, venue="Elsewhere", based_on=first.id))
+    archive.save(preset(2.0, venue="Elsewhere", based_on=away.id))
+    archive.refresh()
+    assert [row.id for row in archive.index.rows(venue="Lantern Hall")] == [first.id]
+    findings, _ = audit(archive)
+    assert findings == [], "two venues are no fork"
 
 
 def test_a_preset_is_venue_and_title_whatever_the_spelling(archive):
@@ -167,6 +182,14 @@ def test_words_are_found_by_their_beginnings(archive):
     assert found("lantern") == {"Main rig", "Foyer"}
     assert found("nowhere") == set()
     assert found('"', "OR", "NEAR(") == set(), "no word is syntax"
+
+
+def test_scripts_without_blanks_are_found_by_any_part(archive):
+    archive.save(preset(title="東京大ホール 第二"))
+    archive.refresh()
+    for word in ("東京", "ホール", "大ホ", "第二"):
+        assert len(archive.index.rows(words=[word])) == 1, word
+    assert archive.index.rows(words=["京東"]) == []
 
 
 def test_times_venues_and_titles_narrow_the_list(archive):
@@ -286,12 +309,90 @@ def test_a_place_that_cannot_be_written_is_said(tmp_path):
     fresh.close()
 
 
+def test_a_link_in_the_way_is_refused_and_nothing_is_written_through_it(archive, tmp_path):
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    Path(archive.folder).mkdir()
+    os.symlink(outside, Path(archive.folder) / "lantern-hall")
+    with pytest.raises(Refused, match="is a link, and the archive follows none"):
+        archive.save(preset())
+    assert list(outside.iterdir()) == []
+
+
+def test_the_names_of_new_folders_reach_the_disk_before_saving_answers(archive, monkeypatch):
+    synced = []
+    real = safe_write._sync_folder
+    monkeypatch.setattr(safe_write, "_sync_folder", lambda one: (synced.append(one), real(one)))
+    saved = archive.save(preset())
+    inner = Path(saved.path).parent
+    wanted = [inner, inner.parent, Path(archive.folder), Path(archive.folder).parent]
+    assert {str(one) for one in wanted} <= set(synced)
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        ({"note": "\x1b[31m"}, "holds the control character"),
+        ({"author": "two\nlines"}, "holds the control character"),
+        ({"author": "x" * 10_001}, "at most 10000 are kept"),
+    ],
+)
+def test_what_could_not_be_opened_again_is_not_saved(archive, words, sentence):
+    with pytest.raises(Refused, match=sentence):
+        archive.save(preset(), **words)
+    assert everything_listed(archive) == set()
+
+
+def test_reading_that_is_stopped_keeps_what_it_has(archive, monkeypatch):
+    monkeypatch.setattr(index, "PORTION", 2)
+    for number in range(5):
+        archive.save(preset(float(number)))
+    other = Archive(archive.folder, cache=str(Path(archive.index.path).parent / "other"))
+
+    def stop(done: int, total: int) -> None:
+        if done == 4:
+            raise Refused.at("", "stopped")
+
+    with pytest.raises(Refused, match="stopped"):
+        other.refresh(stop)
+    assert len(other.index.rows(every=True)) == 4
+    assert len(everything_listed(other)) == 5
+    other.close()
+
+
+def test_what_another_process_saved_meanwhile_is_not_forgotten(archive, monkeypatch):
+    first = archive.save(preset())
+    real = index.folders_of
+
+    def late(folder):
+        found = list(real(folder))
+        monkeypatch.setattr(index, "folders_of", real)
+        Archive(folder, cache=str(Path(archive.index.path).parent)).save(preset(1.0))
+        return found
+
+    monkeypatch.setattr(index, "folders_of", late)
+    archive.refresh()
+    assert len(archive.index.rows(every=True)) == 2
+    assert first.id in everything_listed(archive)
+
+
+def test_a_save_that_was_cut_short_leaves_a_file_that_check_names(archive):
+    saved = archive.save(preset())
+    left = Path(saved.path).with_name(".xover-4711-0123456789abcdef.tmp")
+    left.write_bytes(b"{")
+    findings, count = audit(archive)
+    assert count == 1
+    assert [one.kind for one in findings] == ["note"]
+    assert findings[0].name.endswith(left.name)
+    assert left.exists()
+
+
 # Bundles
 
 
 def bundle(archive: Archive, path: Path, venue: str | None = None) -> int:
     archive.refresh()
-    return export_archive(archive, venue, str(path), overwrite=True)
+    return export_archive(archive, venue, str(path), overwrite=True).count
 
 
 @pytest.fixture
@@ -322,6 +423,28 @@ def test_export_of_a_venue(full, tmp_path):
     assert bundle(full, tmp_path / "one.zip", "lantern hall") == 2
     with pytest.raises(Refused, match="there is no venue"):
         bundle(full, tmp_path / "none.zip", "Nowhere")
+
+
+def test_what_is_damaged_is_left_out_of_an_export_and_named(full, tmp_path):
+    rows = full.index.rows(every=True, venue="Lantern Hall")
+    spoilt = Path(full.folder, rows[0].name)
+    spoilt.write_bytes(spoilt.read_bytes().replace(b"two", b"tow"))
+    half = spoilt.with_name("half.json")
+    half.write_bytes(b"{")
+    full.refresh()
+    done = export_archive(full, None, str(tmp_path / "all.zip"), overwrite=True)
+    assert done.count == 2
+    assert [name.rpartition("/")[2] for name in done.damaged] == [spoilt.name, "half.json"]
+    other = Archive(str(tmp_path / "other"), cache=str(tmp_path / "cache"))
+    assert len(import_archive(other, str(tmp_path / "all.zip")).new) == 2
+    other.close()
+    elsewhere = export_archive(full, "Elsewhere", str(tmp_path / "one.zip"), overwrite=True)
+    assert (elsewhere.count, elsewhere.damaged) == (1, ())
+    for row in rows:
+        Path(full.folder, row.name).write_bytes(b"{}")
+    with pytest.raises(Refused, match="is damaged; nothing was written"):
+        export_archive(full, "Lantern Hall", str(tmp_path / "none.zip"), overwrite=True)
+    assert not (tmp_path / "none.zip").exists()
 
 
 def remade(source: Path, target: Path, change) -> str:

@@ -16,6 +16,7 @@ import xover
 from tests.tui.desk import Desk, at_desk
 from tests.tui.hosting import Host, run
 from xover.files import preset_json
+from xover.files.archive.index import Row
 from xover.model.changes import with_output
 from xover.model.preset import Preset
 from xover.session import archiving
@@ -23,7 +24,7 @@ from xover.tui.dialogs.ask import AskDialog
 from xover.tui.dialogs.quit_guard import QuitGuard
 from xover.tui.dialogs.save_as import SaveAsDialog
 from xover.tui.panes.archive import ArchivePane
-from xover.tui.panes.archive_view import compared
+from xover.tui.panes.archive_view import compared, lines
 from xover.tui.panes.walk import Item, Walk
 from xover.tui.readout import cell_at
 
@@ -298,10 +299,26 @@ def test_what_has_gone_leads_to_where_it_was() -> None:
     assert gone.where == ""
 
 
-def archiving_row() -> object:
-    from xover.files.archive.index import Row
+def archiving_row(**changed: object) -> Row:
+    row = Row("id", "a/b/c.json", "", "", None, "2026-11-25T17:13:00Z", "", "", 1, True, False)
+    return row._replace(**changed)
 
-    return Row("id", "a/b/c.json", "", "", None, "2026-11-25T17:13:00Z", "", "", 1, True)
+
+def test_a_preset_that_came_from_another_and_went_on_says_so() -> None:
+    key = ("venue", "title")
+    titled = archiving.Titled(key, "Title", "2026-11-25T17:13:00Z", 1)
+    stock = archiving.Stock("", (archiving.Venue("venue", "Venue", (titled,)),), (), "", 1)
+    rows = [
+        archiving_row(id="b", parent="a", goes_on=True, note="last"),
+        archiving_row(id="a", parent="elsewhere", is_head=False),
+    ]
+    shown = [
+        item.text.strip() for item in lines(stock, frozenset([("preset", key)]), {key: rows}, None)
+    ]
+    assert shown[2:] == [
+        "2026-11-25 17:13   went on under another name   last",
+        "2026-11-25 17:13   from another preset",
+    ]
 
 
 def test_ten_thousand_lines_cost_what_is_in_sight() -> None:

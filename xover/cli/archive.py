@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -154,22 +154,23 @@ def _show(
     until: str | None,
     as_json: bool,
 ) -> None:
-    from xover.files.archive.index import Index
+    from xover.files.archive.index import Index, answered
 
     where = _place(folder)
     index = Index.of(where)
     try:
-        with _bar("reading the archive") as progress:
+        with answered(), _bar("reading the archive") as progress:
             index.refresh(progress, whole=False)
-        rows = index.rows(
-            words=[word for text in words for word in text.split()],
-            every=every,
-            venue=venue,
-            title=title,
-            since=_day(since, "--since"),
-            until=None if until is None else f"{_day(until, '--until')}T23:59:59Z",
-        )
-        damaged = index.damaged()
+            rows = index.rows(
+                words=[word for text in words for word in text.split()],
+                every=every,
+                venue=venue,
+                title=title,
+                since=_day(since, "--since"),
+                until=None if until is None else f"{_day(until, '--until')}T23:59:59Z",
+            )
+            damaged = index.damaged()
+            later = {row.id: index.following(row.id) for row in rows if row.goes_on}
     finally:
         index.close()
     if as_json:
@@ -178,7 +179,7 @@ def _show(
         click.echo("nothing found" if words else f"nothing in {where}")
     else:
         for row in rows:
-            click.echo(_line(row))
+            click.echo(_line(row, later.get(row.id, ())))
     if damaged:
         files = "1 file is" if len(damaged) == 1 else f"{len(damaged)} files are"
         say(f"{files} damaged and left out; xover archive check tells which")
@@ -197,15 +198,23 @@ def _document(row: Row) -> dict[str, Any]:
     }
 
 
-def _line(row: Row) -> str:
+def _line(row: Row, later: Sequence[Row]) -> str:
+    from xover.files.archive.place import key_of
     from xover.model.names import inert
 
+    own = key_of(row.venue, row.title)
     forked = f"  ({row.heads} heads)" if row.heads > 1 else ""
     first = row.note.splitlines()[0] if row.note else ""
-    what = ", ".join(text for text in (row.venue, row.title) if text)
     tail = " · ".join(text for text in (row.author, first) if text)
-    head = inert(f"{row.time[:10]} {row.time[11:16]}  {what}{forked}")
-    return head + "\n" + inert(f"    {row.id}  {tail}".rstrip())
+    head = inert(f"{row.time[:10]} {row.time[11:16]}  {_called(row)}{forked}")
+    lines = [head, inert(f"    {row.id}  {tail}".rstrip())]
+    on = {key_of(one.venue, one.title): _called(one) for one in reversed(later)}
+    lines += [inert(f"    went on as {name}") for key, name in on.items() if key != own]
+    return "\n".join(lines)
+
+
+def _called(row: Row) -> str:
+    return ", ".join(text for text in (row.venue, row.title) if text)
 
 
 def _day(text: str | None, option: str) -> str | None:
@@ -235,7 +244,7 @@ def show(revision: str, folder: str | None, as_json: bool) -> None:
         found = archive.open(row)
         parents = archive.index.find(row.parent) if row.parent else []
         before = archive.open(parents[0]).preset if len(parents) == 1 else None
-        children = [one.id for one in archive.index.rows(every=True) if one.parent == row.id]
+        children = [one.id for one in archive.index.following(row.id)]
         tree = found.preset
     changes = () if before is None else compare(before, tree)
     if as_json:
@@ -341,13 +350,19 @@ def restore(revision: str, output_file: str, force: bool, folder: str | None) ->
 @click.option("--force", is_flag=True, help="Overwrite the file named by -o.")
 @place_option
 def export(venue: str | None, output_file: str, force: bool, folder: str | None) -> None:
-    """Write every revision of VENUE, or of all, into one zip with a manifest of hashes."""
+    """Write every revision of VENUE, or of all, into one zip with a manifest of hashes.
+
+    Damaged ones are left out, and named.
+    """
     from xover.files.archive.bundle import export_archive
 
     with opened(folder) as archive, _bar("exporting") as progress:
         archive.refresh()
-        count = export_archive(archive, venue, output_file, overwrite=force, progress=progress)
-    say(f"{count} revisions written to {output_file}")
+        done = export_archive(archive, venue, output_file, overwrite=force, progress=progress)
+    what = "1 revision" if done.count == 1 else f"{done.count} revisions"
+    say(f"{what} written to {output_file}")
+    for name in done.damaged:
+        say(f"damaged, so left out: {name}")
 
 
 @command.command(name="import")
@@ -401,11 +416,13 @@ def check(folder: str | None, as_json: bool) -> int:
 @contextmanager
 def opened(folder: str | None, *, must_exist: bool = False) -> Iterator[Archive]:
     """The archive, let go of afterwards; refused where the place is no folder or shut to us."""
+    from xover.files.archive.index import answered
     from xover.files.archive.store import Archive
 
     archive = Archive(_place(folder, must_exist=must_exist))
     try:
-        yield archive
+        with answered():
+            yield archive
     finally:
         archive.close()
 

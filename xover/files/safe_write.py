@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import re
 import stat
 from collections.abc import Callable
 from pathlib import Path
@@ -22,6 +23,8 @@ _NO_LINKS = frozenset(
      errno.EINVAL, errno.EXDEV}
 )  # fmt: skip
 """What file systems without hard links answer when asked for one."""
+LEFTOVER = re.compile(r"\.xover-[0-9]+-[0-9a-f]{16}\.tmp")
+"""A file that was being written when its writer was killed."""
 
 
 def write_bytes(path: str | Path, data: bytes, *, overwrite: bool) -> None:
@@ -55,6 +58,21 @@ def write_filled(path: str | Path, fill: Callable[[IO[bytes]], None], *, overwri
         raise  # whoever reads the pipe has gone; the door decides what that means
     except (OSError, ValueError) as error:
         raise refused(error, path, "written") from error
+
+
+def make_folders(root: str, folder: str) -> None:
+    """Make `folder` below `root`, and `root` itself, each with its name on the disk on return.
+
+    Also a folder that was there: whoever made it may not have come so far. Raises `Refused`.
+    """
+    try:
+        os.makedirs(folder, exist_ok=True)
+    except (OSError, ValueError) as error:
+        raise refused(error, folder, "made") from error
+    while folder != root:
+        folder = os.path.dirname(folder)
+        _sync_folder(folder)
+    _sync_folder(os.path.dirname(root))
 
 
 def _write_beside(

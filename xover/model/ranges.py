@@ -57,7 +57,8 @@ PositionM = tuple[CoordinateM, CoordinateM, CoordinateM]
 NAME_LENGTH = 120
 Name = Annotated[str, Meta(min_length=1, max_length=NAME_LENGTH, extra={"text": "name"})]
 """Trimmed, NFC, no control characters, unique within its list after case folding."""
-Line = Annotated[str, Meta(max_length=10_000, extra={"text": "line"})]
+LINE_LENGTH = 10_000
+Line = Annotated[str, Meta(max_length=LINE_LENGTH, extra={"text": "line"})]
 """One line of free text: no control characters."""
 PROSE_LENGTH = 1_000_000
 Prose = Annotated[str, Meta(max_length=PROSE_LENGTH, extra={"text": "prose"})]

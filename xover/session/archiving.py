@@ -6,19 +6,17 @@ knows the open preset; `Session.restore` and `Session.kept` take what comes of i
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import NamedTuple
 
 from xover.files import preset_json
-from xover.files.archive.index import Progress, Row
+from xover.files.archive.index import Progress, Row, answered
 from xover.files.archive.place import archive_folder, closed_to_writing, key_of, problem_of
 from xover.files.archive.store import Archive
 from xover.files.paths import shown_path
 from xover.model.names import fold
 from xover.model.preset import Preset
-from xover.model.problems import Refused
 
 Key = tuple[str, str]
 """What makes a preset the same preset: venue and title, folded."""
@@ -174,13 +172,9 @@ def _by_name(one: Titled) -> tuple[str, str]:
 
 @contextmanager
 def _archive() -> Iterator[Archive]:
-    try:
+    with answered():
         archive = Archive()
         try:
             yield archive
         finally:
             archive.close()
-    except sqlite3.Error as error:
-        raise Refused.at(
-            "", f"the archive's index cannot be used just now ({error}); try again"
-        ) from error

@@ -6,7 +6,7 @@ import os
 from dataclasses import dataclass
 
 from xover.files.archive.index import Progress
-from xover.files.archive.place import ID, files_of, folder_of, id_of, links_of
+from xover.files.archive.place import ID, files_of, folder_of, id_of, leftovers_of, links_of
 from xover.files.archive.revision import loads_revision
 from xover.files.archive.store import Archive
 from xover.files.json_text import LIMIT_BYTES
@@ -58,13 +58,21 @@ def audit(archive: Archive, progress: Progress | None = None) -> tuple[list[Find
     for id_, parent in parents.items():
         if parent not in names:
             findings.append(Finding("note", names[id_], f"its parent {parent} is not here"))
-    followed = set(parents.values())
     for place, ids in sorted(places.items()):
+        followed = {parents.get(id_) for id_ in ids}
         heads = [id_ for id_ in ids if id_ not in followed]
         if len(heads) > 1:
             findings.append(
                 Finding("note", place.lstrip(os.sep), f"{len(heads)} heads: {', '.join(heads)}")
             )
+    findings += [
+        Finding(
+            "note",
+            name,
+            "left over where saving was cut short; it may be deleted while nobody saves",
+        )
+        for name in leftovers_of(archive.folder)
+    ]
     findings += [
         Finding("note", name, "a link; links are never followed")
         for name in links_of(archive.folder)

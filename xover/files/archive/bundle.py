@@ -16,13 +16,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import IO
 
-from xover.files.archive.place import ID, folder_of, id_of
+from xover.files.archive.place import ID, NO_VENUE, id_of, slug
 from xover.files.archive.revision import loads_revision
 from xover.files.archive.store import Archive
 from xover.files.json_text import LIMIT_BYTES
 from xover.files.paths import refused, shown_path
-from xover.files.safe_write import write_bytes, write_filled
+from xover.files.safe_write import write_filled
 from xover.model.names import quoted
+from xover.model.preset import Preset
 from xover.model.problems import Refused
 
 MANIFEST = "manifest.json"
@@ -42,6 +43,14 @@ class Taken:
     known: int
 
 
+@dataclass(frozen=True)
+class Exported:
+    """What an export did: how many revisions went out, and which files were damaged."""
+
+    count: int
+    damaged: tuple[str, ...]
+
+
 def export_archive(
     archive: Archive,
     venue: str | None,
@@ -49,31 +58,42 @@ def export_archive(
     *,
     overwrite: bool,
     progress: Progress | None = None,
-) -> int:
-    """Write a zip with every revision of a venue, or of all; gives how many.
+) -> Exported:
+    """Write a zip with every sound revision of a venue, or of all.
 
-    A damaged revision stops it: what is spread must be sound. Raises `Refused`.
+    What is spread must be sound: a damaged revision is left out, and named. Raises `Refused`.
     """
+    damaged: list[str] = []
     rows = archive.index.rows(every=True, venue=venue)
     if not rows:
         what = "the archive is empty" if venue is None else f"there is no venue {quoted(venue)}"
         raise Refused.at("", f"{what}; xover archive list shows what there is")
 
     def fill(file: IO[bytes]) -> None:
+        damaged.clear()
         manifest: dict[str, str] = {}
         with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as bundle:
             for done, row in enumerate(sorted(rows, key=lambda one: one.name)):
                 if progress is not None:
                     progress(done, len(rows))
-                data = archive.bytes_of(row)
+                try:
+                    data = archive.bytes_of(row)
+                except Refused:
+                    damaged.append(row.name)
+                    continue
                 name = f"{os.path.dirname(row.name)}/{row.id}.json"
                 manifest[name] = hashlib.sha256(data).hexdigest()
                 bundle.writestr(_member(name), data)
+            if not manifest:
+                raise Refused.at("", "every revision of these is damaged; nothing was written")
             text = json.dumps({"format": FORMAT, "version": 1, "sha256": manifest}, indent=2)
             bundle.writestr(_member(MANIFEST), text.encode())
 
     write_filled(target, fill, overwrite=overwrite)
-    return len(rows)
+    count = len(rows) - len(damaged)
+    lead = "" if venue is None else f"{slug(venue, empty=NO_VENUE)}/"
+    damaged += [name for name in archive.index.damaged() if name.startswith(lead)]
+    return Exported(count, tuple(damaged))
 
 
 def import_archive(archive: Archive, path: str, progress: Progress | None = None) -> Taken:
@@ -86,25 +106,25 @@ def import_archive(archive: Archive, path: str, progress: Progress | None = None
             members = _judged(bundle)
             manifest = _manifest(bundle, members)
             have = {row.id for row in archive.index.rows(every=True)}
-            wanted: dict[str, str] = {}
+            wanted: dict[str, tuple[str, str, str]] = {}
             known = 0
             revisions = [(name, info) for name, info in members.items() if name != MANIFEST]
             for done, (name, info) in enumerate(revisions):
                 if progress is not None:
                     progress(done, 2 * len(revisions))
-                id_, target = _revision(archive, bundle, name, info, manifest)
+                id_, preset = _revision(bundle, name, info, manifest)
                 if id_ in have:
                     known += 1
                 else:
                     have.add(id_)
-                    wanted[name] = target
-            for done, (name, target) in enumerate(wanted.items()):
+                    wanted[name] = (id_, preset.venue, preset.title)
+            for done, (name, (id_, venue, title)) in enumerate(wanted.items()):
                 if progress is not None:
                     progress(len(revisions) + done, 2 * len(revisions))
                 data = _bytes(bundle, members[name])
                 if hashlib.sha256(data).hexdigest() != manifest[name]:
                     raise Refused.at("", f"{shown_path(path)} changed while it was read")
-                _put(target, data)
+                archive.put(venue, title, id_, data)
     except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, EOFError) as error:
         raise Refused.at("", f"{shown_path(path)} is no sound zip: {error}") from None
     except zlib.error:
@@ -112,16 +132,7 @@ def import_archive(archive: Archive, path: str, progress: Progress | None = None
     except OSError as error:
         raise refused(error, path, "read") from error
     archive.refresh()
-    ids = tuple(os.path.basename(target).removesuffix(".json") for target in wanted.values())
-    return Taken(ids, known)
-
-
-def _put(target: str, data: bytes) -> None:
-    try:
-        os.makedirs(os.path.dirname(target), exist_ok=True)
-    except OSError as error:
-        raise refused(error, os.path.dirname(target), "made") from error
-    write_bytes(target, data, overwrite=True)
+    return Taken(tuple(id_ for id_, _, _ in wanted.values()), known)
 
 
 def _judged(bundle: zipfile.ZipFile) -> dict[str, zipfile.ZipInfo]:
@@ -178,13 +189,12 @@ def _manifest(bundle: zipfile.ZipFile, members: dict[str, zipfile.ZipInfo]) -> d
 
 
 def _revision(
-    archive: Archive,
     bundle: zipfile.ZipFile,
     name: str,
     info: zipfile.ZipInfo,
     manifest: dict[str, str],
-) -> tuple[str, str]:
-    """A member's name as a revision, and where it belongs here."""
+) -> tuple[str, Preset]:
+    """A member's name as a revision, and its preset."""
     if name not in manifest:
         raise Refused.at("", f"the zip is refused: {quoted(name)} is not in its manifest")
     data = _bytes(bundle, info)
@@ -197,9 +207,7 @@ def _revision(
     id_ = id_of(data, revision.time)
     if ID.findall(name.rpartition("/")[2]) != [id_]:
         raise Refused.at("", f"the zip is refused: the name {quoted(name)} speaks of other bytes")
-    preset = revision.preset
-    folder = folder_of(archive.folder, preset.venue, preset.title)
-    return id_, os.path.join(folder, f"{id_}.json")
+    return id_, revision.preset
 
 
 def _bytes(bundle: zipfile.ZipFile, info: zipfile.ZipInfo) -> bytes:

@@ -14,7 +14,7 @@ import sqlite3
 import time as clock
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from operator import itemgetter
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from xover.files.archive.place import (
     Folder,
@@ -25,11 +25,20 @@ from xover.files.archive.place import (
     folders_of,
     tells_changes,
 )
+from xover.files.archive.words import query_of, spaced
+from xover.model.problems import Refused
 
-VERSION = 2
+if TYPE_CHECKING:
+    from xover.files.archive.taking_in import TakenIn
+
+VERSION = 3
 SETTLED_NS = 5_000_000_000
 """A folder that changed this shortly before it was looked through is looked through again."""
 BUSY_S = 20.0
+PORTION = 128
+"""So many files are taken in at a time; no lock is held while they are read."""
+ID_HASH_AT = 17
+"""Where the hash begins in a revision's name."""
 Progress = Callable[[int, int], None]
 """Called with how many files are done, and of how many; may raise to stop."""
 
@@ -42,7 +51,7 @@ CREATE TABLE presets (
 );
 CREATE TABLE revisions (
   number INTEGER PRIMARY KEY, id TEXT UNIQUE, name TEXT, venue TEXT, title TEXT, preset INTEGER,
-  parent TEXT, time TEXT, author TEXT, note TEXT, followed INTEGER
+  parent TEXT, time TEXT, author TEXT, note TEXT, followed INTEGER, goes_on INTEGER
 );
 CREATE INDEX by_preset ON revisions (preset, followed);
 CREATE INDEX by_parent ON revisions (parent);
@@ -51,7 +60,11 @@ CREATE VIRTUAL TABLE words USING fts5(venue, title, author, note, tags, boxes, n
 
 
 class Row(NamedTuple):
-    """One revision as it is listed; `heads` counts those of its preset."""
+    """One revision as it is listed; `heads` counts those of its preset.
+
+    A head is a revision that none of the same preset follows; `goes_on` tells of one that another
+    preset follows: renamed, or taken to another venue.
+    """
 
     id: str
     name: str
@@ -63,6 +76,7 @@ class Row(NamedTuple):
     note: str
     heads: int
     is_head: bool
+    goes_on: bool
 
 
 class Index:
@@ -129,7 +143,7 @@ class Index:
         if words:
             source = "words JOIN revisions r ON r.number = words.rowid"
             where.append("words MATCH ?")
-            values.append(" AND ".join(_token(word) for word in words))
+            values.append(" AND ".join(query_of(word) for word in words))
         for field, value in (("venue", venue), ("title", title)):
             if value is not None:
                 where.append(f"p.{field} = ?")
@@ -142,22 +156,31 @@ class Index:
             values.append(until)
         if not every:
             where.append("r.followed = 0")
-        condition = f"WHERE {' AND '.join(where)}" if where else ""
-        found = self._connection.execute(
-            "SELECT r.id, r.name, r.venue, r.title, r.parent, r.time, r.author, r.note, p.heads, "
-            f"r.followed = 0 FROM {source} JOIN presets p ON p.number = r.preset {condition} "
-            "ORDER BY r.time DESC, r.id DESC",
-            values,
-        )
-        return _newest_first(list(map(Row._make, found)))
+        return self._rows(source, where, values)
 
     def find(self, beginning: str) -> list[Row]:
         """Revisions whose name, or whose hash, begins like this."""
-        like = beginning.replace("\\", "").replace("%", "").replace("_", "")
-        rows = self.rows(every=True)
-        return [
-            row for row in rows if row.id.startswith(like) or row.id.split("-")[1].startswith(like)
-        ] if like else []  # fmt: skip
+        if not beginning:
+            return []
+        length = len(beginning)
+        where = "(substr(r.id, 1, ?) = ? OR substr(r.id, ?, ?) = ?)"
+        return self._rows(
+            "revisions r", [where], [length, beginning, ID_HASH_AT + 1, length, beginning]
+        )
+
+    def following(self, id_: str) -> list[Row]:
+        """Revisions that were based on this one, under whatever name."""
+        return self._rows("revisions r", ["r.parent = ?"], [id_])
+
+    def _rows(self, source: str, where: Sequence[str], values: Sequence[Any]) -> list[Row]:
+        condition = f"WHERE {' AND '.join(where)}" if where else ""
+        found = self._connection.execute(
+            "SELECT r.id, r.name, r.venue, r.title, r.parent, r.time, r.author, r.note, p.heads, "
+            f"r.followed = 0, r.goes_on FROM {source} JOIN presets p ON p.number = r.preset "
+            f"{condition} ORDER BY r.time DESC, r.id DESC",
+            values,
+        )
+        return _newest_first(list(map(Row._make, found)))
 
     def damaged(self) -> list[str]:
         """Names of files that are no sound revisions."""
@@ -183,19 +206,15 @@ class Index:
             new += [Found(name, self._path_of(name)) for name in sorted(here - have)]
         for name in gone:
             lost += [one for (one,) in execute("SELECT name FROM files WHERE folder = ?", [name])]
-        again = [
-            Found(name, self._path_of(name))
-            for name, size, changed in execute(
-                "SELECT name, size, changed FROM files WHERE id IS NULL"
-            ).fetchall()
-            if name not in lost and _status(self._path_of(name)) != (size, changed)
-        ]
+        # What another process has saved since the folder was looked through is there all the same.
+        lost = [name for name in lost if not os.path.lexists(self._path_of(name))]
+        again = self._changed_damage(lost)
         stale = [one for one in looked.values() if known.get(one.name) != one.changed]
         if not (gone or new or lost or again or stale):
             return
+        self._take_in([*new, *again], progress)
         with self._transaction():
-            self._forget([*lost, *(one.name for one in again)])
-            self._take_in([*new, *again], progress)
+            self._forget(lost)
             self._connection.executemany("DELETE FROM folders WHERE name = ?", [(n,) for n in gone])
             settled = clock.time_ns() - SETTLED_NS
             self._connection.executemany(
@@ -229,6 +248,20 @@ class Index:
                         looked.update({one.name: one for one in folders_of(self.archive, inner)})
         return looked, gone
 
+    def _changed_damage(self, lost: Sequence[str]) -> list[Found]:
+        """Damaged files that are not what they were."""
+        query = "SELECT name, size, changed FROM files WHERE id IS NULL"
+        damaged = self._connection.execute(query).fetchall()
+        if not damaged:
+            return []
+        from xover.files.archive.taking_in import status_of
+
+        found = [(Found(name, self._path_of(name)), status) for name, *status in damaged]
+        return [
+            one for one, status in found
+            if one.name not in lost and status_of(one.path) != tuple(status)
+        ]  # fmt: skip
+
     def _path_of(self, name: str) -> str:
         return os.path.join(self.archive, *name.split("/"))
 
@@ -256,17 +289,20 @@ class Index:
             self._count(preset)
 
     def _follow(self, id_: str) -> None:
-        """Say of a revision whether any other follows it, and count its preset's heads."""
+        """Say of a revision what follows it, in its preset and in others; count its heads."""
         execute = self._connection.execute
         row = execute("SELECT number, preset FROM revisions WHERE id = ?", [id_]).fetchone()
         if row is None:
             return
+        number, preset = row
         execute(
-            "UPDATE revisions SET followed = EXISTS (SELECT 1 FROM revisions c WHERE c.parent = ?) "
+            "UPDATE revisions SET "
+            "followed = EXISTS (SELECT 1 FROM revisions c WHERE c.parent = ? AND c.preset = ?), "
+            "goes_on = EXISTS (SELECT 1 FROM revisions c WHERE c.parent = ? AND c.preset <> ?) "
             "WHERE number = ?",
-            [id_, row[0]],
+            [id_, preset, id_, preset, number],
         )
-        self._count(row[1])
+        self._count(preset)
 
     def _count(self, preset: int) -> None:
         self._connection.execute(
@@ -285,51 +321,50 @@ class Index:
         return int(number)
 
     def _take_in(self, found: Sequence[Found], progress: Progress | None) -> None:
-        from xover.files.archive.place import ID, id_of
-        from xover.files.archive.revision import head_of
+        """Files into the index, some at a time: what is done stays done where this is stopped."""
+        from xover.files.archive.taking_in import taken_in
 
-        execute = self._connection.execute
-        insert = "INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?, ?)"
-        for done, one in enumerate(found):
-            if progress is not None and done % 64 == 0:
-                progress(done, len(found))
-            status = _status(one.path)
-            folder = one.name.rpartition("/")[0]
-            try:
-                with open(one.path, "rb") as file:
-                    data = file.read()
-            except OSError:
-                execute(insert, [one.name, folder, None, *status])
-                continue
-            head = head_of(data)
-            id_ = None if head is None else id_of(data, head.time)
-            if id_ is not None and ID.findall(one.name.rpartition("/")[2]) not in ([id_], []):
-                id_ = None  # the name speaks of other bytes
-            execute(insert, [one.name, folder, id_, *status])
-            if head is None or id_ is None:
-                continue
-            preset = head.preset
-            number = self._preset(preset.venue, preset.title)
-            cursor = execute(
-                "INSERT OR IGNORE INTO revisions (id, name, venue, title, preset, parent, time, "
-                "author, note, followed) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 0)",
-                [id_, one.name, preset.venue, preset.title, number, head.parent, head.time,
-                 head.author, head.note],
-            )  # fmt: skip
-            if not cursor.rowcount:
-                continue
-            boxes = " ".join(box.name for box in preset.loudspeakers)
-            execute(
-                "INSERT INTO words (rowid, venue, title, author, note, tags, boxes, notes) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                [cursor.lastrowid, preset.venue, preset.title, head.author, head.note,
-                 " ".join(preset.tags), boxes, preset.notes],
-            )  # fmt: skip
-            self._follow(id_)
-            if head.parent is not None:
-                self._follow(head.parent)
-        if progress is not None:
+        for start in range(0, len(found), PORTION):
+            if progress is not None:
+                progress(start, len(found))
+            read = [taken_in(one) for one in found[start : start + PORTION]]
+            with self._transaction():
+                for one in read:
+                    self._insert(one)
+        if progress is not None and found:
             progress(len(found), len(found))
+
+    def _insert(self, one: TakenIn) -> None:
+        execute = self._connection.execute
+        folder = one.name.rpartition("/")[0]
+        execute(
+            "INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?, ?)",
+            [one.name, folder, one.id, *one.status],
+        )
+        head = one.head
+        if head is None:
+            return
+        preset = head.preset
+        cursor = execute(
+            "INSERT OR IGNORE INTO revisions (id, name, venue, title, preset, parent, time, "
+            "author, note, followed, goes_on) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 0, 0)",
+            [one.id, one.name, preset.venue, preset.title,
+             self._preset(preset.venue, preset.title), head.parent, head.time, head.author,
+             head.note],
+        )  # fmt: skip
+        if not cursor.rowcount:
+            return
+        texts = [preset.venue, preset.title, head.author, head.note, " ".join(preset.tags),
+                 " ".join(box.name for box in preset.loudspeakers), preset.notes]  # fmt: skip
+        execute(
+            "INSERT INTO words (rowid, venue, title, author, note, tags, boxes, notes) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            [cursor.lastrowid, *map(spaced, texts)],
+        )
+        assert one.id is not None
+        self._follow(one.id)
+        if head.parent is not None:
+            self._follow(head.parent)
 
     @contextlib.contextmanager
     def _transaction(self) -> Iterator[None]:
@@ -350,6 +385,17 @@ class Index:
                     os.unlink(self.path + ending)
         fresh = Index.of(self.archive, cache=os.path.dirname(self.path) or None)
         self._connection, self.path = fresh._connection, fresh.path
+
+
+@contextlib.contextmanager
+def answered() -> Iterator[None]:
+    """Raises `Refused`, with a sentence, where the index will not answer."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise Refused.at(
+            "", f"the archive's index cannot be used just now ({error}); try again"
+        ) from error
 
 
 _PARENT = itemgetter(4)
@@ -406,16 +452,3 @@ def _path(archive: str, cache: str | None) -> str:
         cache = str(platformdirs.user_cache_path("xover"))
     mark = hashlib.sha256(os.path.realpath(archive).encode("utf-8", "surrogateescape"))
     return os.path.join(cache, f"archive-{mark.hexdigest()[:16]}.sqlite")
-
-
-def _status(path: str) -> tuple[int, int]:
-    try:
-        found = os.stat(path, follow_symlinks=False)
-    except OSError:
-        return (-1, -1)
-    return found.st_size, found.st_mtime_ns
-
-
-def _token(word: str) -> str:
-    """A word for full-text search, as text alone: the beginning of a word counts."""
-    return '"' + word.replace('"', '""') + '"*'

@@ -15,8 +15,11 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from xover.files.paths import shown_path
+from xover.files.safe_write import LEFTOVER
 
 ENVIRONMENT = "XOVER_ARCHIVE"
+NO_VENUE = "no-venue"
+"""The folder of presets that name no venue."""
 SLUG_LENGTH = 60
 HASH_DIGITS = 16
 DEPTH_MAX = 4
@@ -101,7 +104,7 @@ def fold(text: str) -> str:
 
 def folder_of(archive: str, venue: str, title: str) -> str:
     """The folder of one preset's revisions."""
-    return os.path.join(archive, slug(venue, empty="no-venue"), slug(title, empty="preset"))
+    return os.path.join(archive, slug(venue, empty=NO_VENUE), slug(title, empty="preset"))
 
 
 def id_of(data: bytes, time: str) -> str:
@@ -204,3 +207,11 @@ def links_of(archive: str) -> Iterator[str]:
             path = os.path.join(folder, name)
             if os.path.islink(path):
                 yield os.path.relpath(path, archive)
+
+
+def leftovers_of(archive: str) -> Iterator[str]:
+    """Half-written files of our own: hidden, never listed."""
+    for folder, _, files in os.walk(archive, followlinks=False):
+        for name in sorted(files):
+            if LEFTOVER.fullmatch(name):
+                yield os.path.relpath(os.path.join(folder, name), archive)

@@ -17,9 +17,10 @@ from xover.files import json_text
 from xover.files.preset_json import KIND as PRESET_KIND
 from xover.files.versions import Kind, Migrations, current, refusal
 from xover.model import rules
+from xover.model.names import quoted, text_problem
 from xover.model.preset import Preset
 from xover.model.problems import Fault
-from xover.model.ranges import Line, Prose
+from xover.model.ranges import LINE_LENGTH, PROSE_LENGTH, Line, Prose
 from xover.model.walk import check, tree_of
 
 FORMAT: Final = "xover-revision"
@@ -70,8 +71,20 @@ class Head(Struct, frozen=True):
 
 
 def dumps_revision(revision: Revision) -> bytes:
-    """The bytes of a revision's file. Raises `Refused` for a preset that is not legal."""
+    """The bytes of a revision's file. Raises `Refused` for a preset that is not legal.
+
+    Its author and its note are held to what a preset's are.
+    """
     found = rules.faults(revision.preset)
+    for where, text, kind, most in (
+        ("author", revision.author, "line", LINE_LENGTH),
+        ("note", revision.note, "prose", PROSE_LENGTH),
+    ):
+        problem = text_problem(text, kind)
+        if problem:
+            found.append(Fault(where, f"{quoted(text)} {problem}"))
+        if len(text) > most:
+            found.append(Fault(where, f"has {len(text)} characters; at most {most} are kept"))
     if found:
         raise refusal(found)
     return json_text.lay_out(tree_of(revision))

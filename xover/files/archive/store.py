@@ -14,14 +14,10 @@ from msgspec.structs import replace
 
 from xover.files.archive.index import Index, Progress, Row
 from xover.files.archive.place import archive_folder, folder_of, id_of
-from xover.files.archive.revision import (
-    Revision,
-    dumps_revision,
-    loads_sound,
-)
+from xover.files.archive.revision import Revision, dumps_revision, loads_sound
 from xover.files.json_text import LIMIT_BYTES
-from xover.files.paths import read_bytes, refused, shown_path
-from xover.files.safe_write import write_bytes
+from xover.files.paths import read_bytes, shown_path
+from xover.files.safe_write import make_folders, write_bytes
 from xover.model.names import listed, quoted
 from xover.model.preset import Preset
 from xover.model.problems import Refused
@@ -121,17 +117,29 @@ class Archive:
         )
         data = dumps_revision(revision)
         id_ = id_of(data, stamp)
-        folder = folder_of(self.folder, preset.venue, preset.title)
-        path = os.path.join(folder, f"{id_}.json")
-        try:
-            os.makedirs(folder, exist_ok=True)
-        except OSError as error:
-            raise refused(error, folder, "made") from error
-        # The name is that of the bytes: whoever writes the same at once writes the same.
-        write_bytes(path, data, overwrite=True)
+        path = self.put(preset.venue, preset.title, id_, data)
         self.refresh()
         heads = len(self._heads(preset))
         return Saved(id_, revision.parent, True, path, heads)
+
+    def put(self, venue: str, title: str, id_: str, data: bytes) -> str:
+        """Write a revision's bytes where it belongs, on the disk on return; gives the path.
+
+        The name is that of the bytes: whoever writes the same at once writes the same. Raises
+        `Refused`, also where a link stands in the way, since links are never followed.
+        """
+        folder = folder_of(self.folder, venue, title)
+        path = os.path.join(folder, f"{id_}.json")
+        for place in (os.path.dirname(folder), folder, path):
+            if os.path.islink(place):
+                raise Refused.at(
+                    "",
+                    f"{shown_path(place)} is a link, and the archive follows none; put a folder "
+                    "of its own there, or choose another archive",
+                )
+        make_folders(self.folder, folder)
+        write_bytes(path, data, overwrite=True)
+        return path
 
     def _parent(self, preset: Preset) -> Row | None:
         if preset.based_on is None:

@@ -79,6 +79,10 @@ def _revisions(rows: Sequence[Row] | None, heads: int, based_on: str | None) -> 
         below = rows[number + 1].id if number + 1 < len(rows) else None
         if row.parent is not None and row.parent != below and row.parent in times:
             marks.append(f"after {moment(times[row.parent])}")
+        elif row.parent is not None and row.parent not in times:
+            marks.append("from another preset")
+        if row.goes_on:
+            marks.append("went on under another name")
         note = row.note.strip().partition("\n")[0]
         words = "   ".join([moment(row.time), *marks, *([note] if note else [])])
         items.append(Item(("revision", row), f"      {words}"))
