@@ -168,6 +168,7 @@ def test_a_figure_of_0_is_an_option_used(xover: Run, tmp_path: Path) -> None:
         (["--splice-at", "100"], "--splice-at goes with --splice FAR"),
         (["--splice", "b.txt", "--average", "power"], "average first"),
         (["--minimum-phase", "--remove-delay"], "has no delay to remove"),
+        (["--smooth-of", "complex"], "--smooth-of goes with --smooth 1/N"),
         (["--plot", "x.bmp"], "ends in .svg, .png or .pdf"),
         (["--plot", "-", "--json"], "both write to stdout"),
         (["-o", "-", "--json"], "both write to stdout"),

@@ -115,12 +115,12 @@ class TestQuestions:
 class TestReading:
     def test_what_belongs_together_is_answered_together(self, tmp_path: Path) -> None:
         cases = [
-            ({"calibrator_db": "114"}, "“calibrator dB” goes with “SPL of 0 dB”"),
+            ({"calibrator_db": "114"}, "recording of a calibrator, “SPL of 0 dB”"),
             ({"calibrator_channel": "2", "spl_calibration": "90"}, "recording of a calibrator"),
             ({"splice_at_hz": "300"}, "“splice at” goes with “splice with”"),
-            ({"average": "power"}, "“average of” goes with “average with”"),
+            ({"average": "power"}, "“average of” needs at least two files"),
             ({"smooth_of": "complex"}, "goes with “smooth over”"),
-            ({"minimum_phase": "yes", "without_delay": "yes"}, "no delay to take out"),
+            ({"minimum_phase": "yes", "without_delay": "yes"}, "remove; leave out “delay out”"),
             ({"average": "power", "average_with": "b", "splice_far": "c", "splice_at_hz": "90"},
              "the other way round"),
             ({"channel": "2"}, "“channel” needs an impulse response"),
@@ -165,13 +165,13 @@ class TestReading:
         recorded = np.concatenate([silence, 0.1 * samples, silence])
         soundfile.write(tmp_path / "rec.wav", recorded, rate_hz, subtype="FLOAT")
         path = str(tmp_path / "rec.wav")
-        found = look_at(path, {"sweep_file": "sweep.wav", "smooth_fraction": "1/3"}, str(tmp_path))
+        found = look_at(path, {"sweep": "sweep.wav", "smooth_fraction": "1/3"}, str(tmp_path))
         assert found.capture is not None, found.problem
         response = found.capture.response
         middle = (response.frequency_hz > 200.0) & (response.frequency_hz < 5_000.0)
         assert response.magnitude_db[middle] == pytest.approx(-20.0, abs=0.3)
         loose = look_at(path, {"take": "1"}, str(tmp_path))
-        assert "“take” goes with “sweep played”" in loose.problem
+        assert "“take” belongs to “sweep played”, which" in said_here(loose.problem)
 
     def test_reading_tells_how_far_it_is_and_can_be_left(self, tmp_path: Path) -> None:
         reading = Reading()

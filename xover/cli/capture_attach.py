@@ -111,7 +111,7 @@ def check_attach(files: tuple[str, ...], options: dict[str, Any]) -> None:
         raise Refused.at(
             "", "--attach takes one capture at a time; name one file, or --average them"
         )
-    if options["session"] is not None and options["remove_delay"]:
+    if options["session"] is not None and options["without_delay"]:
         raise Refused.at(
             "",
             "--remove-delay takes out the time that a --session shares, so the two cannot go "

@@ -13,15 +13,13 @@ import click
 
 from xover.cli.common import Figure, group
 from xover.model.problems import Refused
+from xover.model.words import COLUMNS, Column
 
 if TYPE_CHECKING:
     from xover.files.captures import AudioAnswers, TextAnswers
     from xover.files.sweep_recordings import SweepAnswers
-    from xover.files.trace_columns import Column
 
 Options = Mapping[str, Any]
-
-COLUMNS = ("frequency", "magnitude", "phase", "real", "imag", "coherence", "skip")
 
 
 text_options = group(
@@ -158,14 +156,11 @@ def audio_answers(options: Options) -> AudioAnswers:
 
 
 def sweep_answers(options: Options) -> SweepAnswers | None:
-    """Which sweep was recorded, or None. Raises `Refused` for what belongs to --sweep alone.
+    """Which sweep was recorded, or None.
 
     Without --take it is the take of --output, where the file holds one.
     """
     if options["sweep"] is None:
-        for key, option in (("take", "--take"), ("time_zero", "--time-zero")):
-            if options[key] is not None:
-                raise Refused.at("", f"{option} belongs to --sweep SWEEP, which is not given")
         return None
     from xover.files.sweep_recordings import SweepAnswers, take_names
     from xover.model.names import fold

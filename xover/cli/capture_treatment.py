@@ -65,14 +65,22 @@ treatment_options = group(
         metavar="N",
         help="Over how many octaves about it (default 1).",
     ),
-    click.option("--remove-delay", is_flag=True, help="Take the bulk delay out of the response."),
-    click.option("--smooth", metavar="1/N", help="Smooth over 1/N octave, N from 1 to 48."),
+    click.option(
+        "--remove-delay",
+        "without_delay",
+        is_flag=True,
+        help="Take the bulk delay out of the response.",
+    ),
+    click.option(
+        "--smooth",
+        "smooth_fraction",
+        metavar="1/N",
+        help="Smooth over 1/N octave, N from 1 to 48.",
+    ),
     click.option(
         "--smooth-of",
         type=click.Choice(["power", "complex"]),
-        default="power",
-        show_default=True,
-        help="What is smoothed.",
+        help="What is smoothed (default: power).",
     ),
     click.option(
         "--minimum-phase",
@@ -88,19 +96,9 @@ def calibration(options: Options) -> Calibration:
     from xover.dsp.calibrator import CALIBRATOR_HZ, CALIBRATOR_SPL_DB
     from xover.files.captures import Calibration
 
-    spl = _calibration(options["spl_calibration"])
-    for key, option in (
-        ("calibrator_db", "--calibrator-db"),
-        ("calibrator_hz", "--calibrator-hz"),
-        ("calibrator_channel", "--calibrator-channel"),
-    ):
-        if options[key] is not None and not isinstance(spl, str):
-            raise Refused.at(
-                "", f"{option} speaks of a recording of a calibrator, --spl-calibration FILE"
-            )
     return Calibration(
         mic_correction=options["mic_correction"],
-        spl=spl,
+        spl=_spl(options["spl_calibration"]),
         calibrator_db=options["calibrator_db"] or CALIBRATOR_SPL_DB,
         calibrator_hz=options["calibrator_hz"] or CALIBRATOR_HZ,
         calibrator_channel=options["calibrator_channel"],
@@ -111,32 +109,21 @@ def finish(options: Options) -> Finish:
     """What is done last to each response, or to the one that was put together."""
     from xover.files.captures import Finish
 
-    if options["minimum_phase"] and options["remove_delay"]:
-        raise Refused.at("", "--minimum-phase has no delay to remove; leave out --remove-delay")
     return Finish(
-        without_delay=options["remove_delay"],
-        smooth_fraction=_fraction(options["smooth"]),
-        smooth_of=options["smooth_of"],
+        without_delay=options["without_delay"],
+        smooth_fraction=_smoothing(options["smooth_fraction"]),
+        smooth_of=options["smooth_of"] or "power",
         minimum_phase=options["minimum_phase"],
     )
 
 
-def check_sets(files: Sequence[str], options: Options) -> None:
-    """Refuse, before anything is read, sets of captures that cannot be put together."""
-    if options["splice_far"] is None:
-        for key, option in (
-            ("splice_at_hz", "--splice-at"),
-            ("splice_octaves", "--splice-octaves"),
-        ):
-            if options[key] is not None:
-                raise Refused.at("", f"{option} goes with --splice FAR")
-        return
-    if options["average"] is not None:
-        raise Refused.at("", "average first and splice the result, or the other way round")
-    if len(files) != 1:
+def check_treatment(files: Sequence[str], options: Options) -> None:
+    """Refuse, before anything is read, what does not go together."""
+    from xover.design.capture_rules import check_together
+
+    check_together({**options, "spl_calibration": _spl(options["spl_calibration"])})
+    if options["splice_far"] is not None and len(files) != 1:
         raise Refused.at("", "--splice takes one near file and one far one")
-    if options["splice_at_hz"] is None:
-        raise Refused.at("", "--splice needs --splice-at HZ, where the far capture takes over")
 
 
 def put_together(
@@ -161,7 +148,8 @@ def put_together(
     return [finished(read(name), done) for name in files]
 
 
-def _calibration(text: str | None) -> float | str | None:
+def _spl(text: str | None) -> float | str | None:
+    """The SPL of 0 dB, or the name of a calibrator's recording."""
     if text is None:
         return None
     try:
@@ -170,12 +158,12 @@ def _calibration(text: str | None) -> float | str | None:
         return text
 
 
-def _fraction(text: str | None) -> int | None:
+def _smoothing(text: str | None) -> int | None:
+    from xover.design.capture_rules import smoothing_fraction
+
     if text is None:
         return None
-    head, slash, number = text.strip().partition("/")
-    if not slash:
-        head, number = "1", text
-    if head.strip() != "1" or not number.strip().isdecimal():
+    fraction = smoothing_fraction(text)
+    if fraction is None:
         raise Refused.at("", f"--smooth {text}: write 1/N with N from 1 to 48, such as 1/6")
-    return int(number)
+    return fraction

@@ -18,7 +18,12 @@ from xover.cli.capture_options import (
     text_options,
 )
 from xover.cli.capture_show import check_show, document, draw, summary, write_table
-from xover.cli.capture_treatment import calibration, check_sets, put_together, treatment_options
+from xover.cli.capture_treatment import (
+    calibration,
+    check_treatment,
+    put_together,
+    treatment_options,
+)
 from xover.cli.common import json_option
 from xover.cli.outcome import print_json
 from xover.cli.plots import plot_option
@@ -56,7 +61,7 @@ def command(files: tuple[str, ...], **options: Any) -> None:
     from xover.files.captures import read_capture
 
     check_attach(files, options)
-    check_sets(files, options)
+    check_treatment(files, options)
     check_show(files, options)
     text, audio, level = text_answers(options), audio_answers(options), calibration(options)
 

@@ -26,11 +26,11 @@ from xover.files.audio import (
 )
 from xover.files.paths import read_open
 from xover.files.sweep_recordings import SweepAnswers, read_recording
-from xover.files.trace_columns import Column
 from xover.files.trace_lines import DecimalMark
 from xover.files.trace_rows import Repeated
 from xover.files.traces import FrequencyUnit, MagnitudeUnit, PhaseUnit, read_text
 from xover.model.problems import Refused
+from xover.model.words import Column
 
 Kind = Literal["text", "impulse", "channels", "sweep"]
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +14,9 @@ from numpy.typing import NDArray
 from xover.files.trace_lines import Table
 from xover.model.names import quoted
 from xover.model.problems import Refused
+from xover.model.words import Column
 
 Array = NDArray[np.float64]
-Column = Literal["frequency", "magnitude", "phase", "coherence", "real", "imag", "skip"]
 
 NATURAL_ORDER: tuple[Column, ...] = ("frequency", "magnitude", "phase", "coherence")
 PARTS_SMOOTHER = 4.0

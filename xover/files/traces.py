@@ -23,11 +23,12 @@ from xover.dsp.captured import (
     wrapped_deg,
 )
 from xover.files.paths import file_name, read_bytes
-from xover.files.trace_columns import Column, columns_of
+from xover.files.trace_columns import columns_of
 from xover.files.trace_lines import BYTES_MAX, DecimalMark, Table, read_table
 from xover.files.trace_rows import Repeated, averaged, in_order
 from xover.model.problems import Refused
 from xover.model.units import plain, short, show_hz
+from xover.model.words import Column
 
 Array = NDArray[np.float64]
 MagnitudeUnit = Literal["db", "linear"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, get_args
 
 from msgspec import Struct
 
@@ -25,7 +25,10 @@ Basis = Literal["aes", "iec", "unknown"]
 Boundary = Literal["free", "floor", "floor-wall", "corner"]
 Level = Literal["spl", "relative"]
 Captured = Literal["flat", "settings", "unknown"]
+Column = Literal["frequency", "magnitude", "phase", "real", "imag", "coherence", "skip"]
 
+COLUMNS: tuple[Column, ...] = get_args(Column)
+"""What a column of a text file with a captured response can be."""
 STAGES: tuple[Stage, ...] = (
     "gain", "polarity", "delay", "high_pass", "low_pass", "eq", "limiter",
 )  # fmt: skip

@@ -11,15 +11,15 @@ import os
 from collections.abc import Callable, Mapping
 from typing import Any, Literal, NamedTuple
 
+from xover.design.capture_rules import smoothing_fraction
 from xover.model.names import quoted
 from xover.model.problems import Refused
+from xover.model.words import COLUMNS
 
 Of = Literal["text", "audio", "all"]
 """The files that raise a question: text, audio, or any."""
 Read = Callable[[str, str], Any]
 """What an answer means: the text as typed and the folder that its paths are relative to."""
-
-COLUMNS = ("frequency", "magnitude", "phase", "real", "imag", "coherence", "skip")
 
 
 class Question(NamedTuple):
@@ -100,12 +100,10 @@ def _as_typed(typed: str, folder: str) -> str:
 
 
 def _smoothing(typed: str, folder: str) -> int:
-    head, slash, number = typed.partition("/")
-    if not slash:
-        head, number = "1", typed
-    if head.strip() != "1" or not number.strip().isdecimal():
+    fraction = smoothing_fraction(typed)
+    if fraction is None:
         raise Refused.at("", "write 1/N octave with N from 1 to 48, such as 1/6")
-    return int(number)
+    return fraction
 
 
 def _yes(typed: str, folder: str) -> bool:
@@ -134,7 +132,7 @@ QUESTIONS: tuple[Question, ...] = (
     ),
     Question("channel", "--channel", "channel", "a number from 1", "audio", _channel),
     Question(
-        "sweep_file", "--sweep", "sweep played", "the file, if this is a recording of it", "audio",
+        "sweep", "--sweep", "sweep played", "the file, if this is a recording of it", "audio",
         _path, is_path=True,
     ),
     Question(
@@ -223,6 +221,14 @@ QUESTIONS: tuple[Question, ...] = (
 
 BY_KEY = {question.key: question for question in QUESTIONS}
 
+_WITH_VALUE: Mapping[str, str] = {
+    "--sweep SWEEP": "sweep",
+    "--spl-calibration FILE": "spl_calibration",
+    "--splice FAR": "splice_far",
+    "--splice-at HZ": "splice_at_hz",
+    "--smooth 1/N": "smooth_fraction",
+}
+"""Options that sentences name together with what follows them, and their questions."""
 _ATTACHING: Mapping[str, str] = {
     "--captured settings": "“settings” in force",
     "--captured flat": "“flat” in force",
@@ -265,6 +271,7 @@ def answers(typed: Mapping[str, str], folder: str) -> dict[str, Any]:
 def said_here(text: str) -> str:
     """A refusal in the words of this dialog in place of options."""
     words = {each.option: f"“{each.label}”" for each in QUESTIONS if each.option}
+    words |= {option: f"“{BY_KEY[key].label}”" for option, key in _WITH_VALUE.items()}
     words |= _ATTACHING
     for option in sorted(words, key=len, reverse=True):
         text = text.replace(option, words[option])

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 from msgspec import Struct
 from textual.content import Content
 
+from xover.design.capture_rules import check_together
 from xover.files.paths import shown_path
 from xover.model.names import clean, inert, listed, quoted
 from xover.model.preset import Preset
@@ -160,15 +161,17 @@ def read(path: str, found: Mapping[str, Any], told: Progress | None = None) -> R
         read_capture,
     )
 
-    _refuse_loose_ends(found)
+    check_together(found)
+    if "average_with" in found and "average" not in found:
+        raise Refused.at("", f"“{BY_KEY['average_with'].label}” needs --average")
     left = dict(found)
     if "spl_calibration" in left:
         left["spl"] = left["spl_calibration"]
-    if "sweep_file" in left:
+    if "sweep" in left:
         from xover.files.sweep_recordings import SweepAnswers
 
         zero = left.get("time_zero", "direct")
-        left["sweep"] = SweepAnswers(left["sweep_file"], left.get("take"), zero)
+        left["sweep"] = SweepAnswers(left["sweep"], left.get("take"), zero)
     text, audio = _filled(TextAnswers, left), _filled(AudioAnswers, left)
     calibration, finish = _filled(Calibration, left), _filled(Finish, left)
 
@@ -177,7 +180,7 @@ def read(path: str, found: Mapping[str, Any], told: Progress | None = None) -> R
 
     of = left.get("average")
     if of is not None:
-        paths = (path, *left["average_with"])
+        paths = (path, *left.get("average_with", ()))
         session = "as was said" if of == "complex" else None
         done = read_average(paths, of, one, session=session, finish=finish)
     elif "splice_far" in left:
@@ -193,29 +196,6 @@ def _filled(kind: type[T], found: Mapping[str, Any]) -> T:
     """One of the reader's groups of answers, with those that were given."""
     known: tuple[Field[Any], ...] = fields(kind)  # type: ignore[arg-type]
     return kind(**{item.name: found[item.name] for item in known if item.name in found})
-
-
-def _refuse_loose_ends(found: Mapping[str, Any]) -> None:
-    """Answers that ask for another one, or that do not go together."""
-    for key, other in (
-        ("calibrator_db", "spl_calibration"), ("calibrator_hz", "spl_calibration"),
-        ("calibrator_channel", "spl_calibration"),
-        ("splice_at_hz", "splice_far"), ("splice_octaves", "splice_far"),
-        ("splice_far", "splice_at_hz"), ("average", "average_with"), ("average_with", "average"),
-        ("smooth_of", "smooth_fraction"), ("take", "sweep_file"), ("time_zero", "sweep_file"),
-    ):  # fmt: skip
-        if key in found and other not in found:
-            one, wanted = BY_KEY[key].label, BY_KEY[other].label
-            raise Refused.at("", f"“{one}” goes with “{wanted}”; answer both, or neither")
-    for key in ("calibrator_db", "calibrator_hz", "calibrator_channel"):
-        if key in found and not isinstance(found["spl_calibration"], str):
-            raise Refused.at(
-                "", f"“{BY_KEY[key].label}” speaks of a recording of a calibrator; name one"
-            )
-    if "average" in found and "splice_far" in found:
-        raise Refused.at("", "average first and splice the result, or the other way round")
-    if found.get("minimum_phase") and found.get("without_delay"):
-        raise Refused.at("", "a minimum phase has no delay to take out; leave one of them out")
 
 
 def open_settings(path: str) -> OpenedSettings:
