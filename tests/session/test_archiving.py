@@ -63,6 +63,14 @@ def test_venues_and_presets_stand_by_name_in_their_newest_spelling() -> None:
     assert len(archiving.revisions(archiving.key("barn", "a"))) == 2
 
 
+def test_numbers_in_names_count_as_numbers() -> None:
+    for venue in ("Hall 10", "Hall 2", "Hall", "Annex 007", "Annex 7b", "10", "hall 2b"):
+        keep(cafe(venue=venue, title="A"))
+    assert [name for name, _ in names(archiving.stock())] == [
+        "10", "Annex 007", "Annex 7b", "Hall", "Hall 2", "hall 2b", "Hall 10",
+    ]  # fmt: skip
+
+
 def test_search_finds_presets_by_any_revision_and_by_the_beginnings_of_words() -> None:
     first = keep(cafe(venue="Barn", title="One"), "ladder in front of the stage")
     keep(with_output(first, first.outputs[0].name, gain_db=-7.0), "later")

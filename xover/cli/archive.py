@@ -38,7 +38,7 @@ def command() -> None:
     """Keep every revision of every preset: save, list, search, compare, restore.
 
     A folder of plain files that are written once and never changed; it may lie on a stick or in a
-    synchronised folder.
+    synchronised folder. Times and dates are UTC.
     """
 
 

@@ -6,6 +6,7 @@ knows the open preset; `Session.restore` and `Session.kept` take what comes of i
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import NamedTuple
@@ -112,7 +113,7 @@ def stock() -> Stock:
         by_venue.setdefault(one[0], {}).setdefault(one, Titled(one, row.title, row.time, row.heads))
     venues = tuple(
         Venue(name, names[name], tuple(sorted(by_venue[name].values(), key=_by_name)))
-        for name in sorted(by_venue)
+        for name in sorted(by_venue, key=_counted)
     )
     count = sum(len(venue.presets) for venue in venues)
     return Stock(shown_path(folder), venues, damaged, problem_of(folder), count)
@@ -166,8 +167,18 @@ def write_copy(preset: Preset, path: str, *, overwrite: bool) -> None:
     preset_json.save(preset, path, overwrite=overwrite)
 
 
-def _by_name(one: Titled) -> tuple[str, str]:
-    return fold(one.title), one.title
+def _by_name(one: Titled) -> tuple[object, ...]:
+    return (*_counted(one.title), one.title)
+
+
+def _counted(name: str) -> tuple[object, ...]:
+    """A name as people sort it: “Hall 2” before “Hall 10”."""
+    parts = re.split(r"([0-9]+)", fold(name))
+    numbers = [part.lstrip("0") for part in parts[1::2]]
+    return tuple(
+        one for text, number in zip(parts[::2], [*numbers, ""], strict=True)
+        for one in (text, len(number), number)
+    )  # fmt: skip
 
 
 @contextmanager
