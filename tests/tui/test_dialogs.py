@@ -35,7 +35,7 @@ from xover.tui.dialogs import changed_on_disk, quit_guard, recover
 from xover.tui.dialogs.align import AlignDialog
 from xover.tui.dialogs.base import ChoiceDialog, Dialog
 from xover.tui.dialogs.changed_on_disk import ChangedOnDiskDialog
-from xover.tui.dialogs.confirm import ConfirmDialog, MessageDialog
+from xover.tui.dialogs.confirm import ConfirmDialog
 from xover.tui.dialogs.help import HelpDialog, help_lines, narrowed
 from xover.tui.dialogs.import_trace import ImportDialog
 from xover.tui.dialogs.levels import LevelRows
@@ -66,7 +66,6 @@ class TestChoices:
             (ChangedOnDiskDialog("a.json", 2, gone=True), ("down", "enter"), "overwrite"),
             (ConfirmDialog("Sure?", "It goes.", yes="Do it", no="Don't"), ("enter",), "no"),
             (ConfirmDialog("S?", "It.", yes="Do", no="No"), ("down", "enter"), "yes"),
-            (MessageDialog("Read this", "It matters."), ("enter",), "read"),
         ]
 
         async def steps(app: Host, pilot: Pilot[None]) -> None:

@@ -29,7 +29,6 @@ from xover.session.cells import Cell
 from xover.tui import sheet_messages as says
 from xover.tui.line_editor import LONGEST
 from xover.tui.sheet import SheetGrid
-from xover.tui.sheet_paint import MARKS, PLAIN_MARKS, Marks
 from xover.tui.sheet_view import sheet_view
 
 LR = Crossover(family="linkwitz-riley", slope_db_per_octave=24, frequency_hz=100.0)
@@ -57,9 +56,9 @@ MESSAGES = (
 class Host(App[None]):
     """A screen with a sheet and nothing else; it keeps what the sheet says."""
 
-    def __init__(self, preset: Preset, marks: Marks = MARKS) -> None:
+    def __init__(self, preset: Preset) -> None:
         super().__init__()
-        self.grid = SheetGrid(marks=marks)
+        self.grid = SheetGrid()
         self.preset = preset
         self.said: list[Message] = []
         self.keys: list[str] = []
@@ -102,10 +101,9 @@ def run(
     *,
     preset: Preset = RIG,
     size: tuple[int, int] = (80, 12),
-    marks: Marks = MARKS,
 ) -> None:
     async def main() -> None:
-        host = Host(preset, marks)
+        host = Host(preset)
         async with host.run_test(size=size) as pilot:
             await pilot.pause()
             await script(host, pilot)
@@ -821,17 +819,6 @@ def test_reads_without_colour(monkeypatch: pytest.MonkeyPatch) -> None:
         assert fault.style.underline
 
     run(script)
-
-
-def test_marks_in_plain_ascii() -> None:
-    async def script(host: Host, pilot: Pilot[None]) -> None:
-        host.edit(with_output(RIG, "Top L", delay_ms=3.5))
-        shown = "\n".join(lines(host.grid))
-        assert not set(shown) & (set(MARKS) - set(PLAIN_MARKS))
-        for mark in (PLAIN_MARKS.group, PLAIN_MARKS.locked, PLAIN_MARKS.changed):
-            assert mark in shown
-
-    run(script, marks=PLAIN_MARKS, size=(120, 12))
 
 
 def test_themes_repaint_everything() -> None:

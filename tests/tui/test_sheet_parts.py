@@ -29,7 +29,7 @@ from xover.tui.sheet_layout import (
     label_width,
     laid_out,
 )
-from xover.tui.sheet_paint import MARKS, cell_text, heading, steady
+from xover.tui.sheet_paint import cell_text, heading, steady
 from xover.tui.sheet_view import sheet_view
 
 TEXTS = st.text(
@@ -253,8 +253,8 @@ def test_locks_changes_faults_and_ghosts_stand_in_their_cells() -> None:
     assert {row for row, cell in b.cells.items() if cell.changed} == {"gain"}
     assert (a.changed, b.changed, a.muted, b.muted) == (False, True, False, True)
     assert b.cells["delay"].fault == "Too late."
-    assert cell_text("gain", a.cells["gain"], 12, MARKS) == "0.0→−0.5    "
-    assert cell_text("gain", a.cells["gain"], 6, MARKS) == "−0.5  "
+    assert cell_text("gain", a.cells["gain"], 12) == "0.0→−0.5    "
+    assert cell_text("gain", a.cells["gain"], 6) == "−0.5  "
 
 
 def test_a_renamed_output_is_compared_with_what_it_was() -> None:
@@ -283,7 +283,7 @@ def test_headings_say_as_much_as_there_is_room_for(width: int, shown: str) -> No
     preset = rig(["Top L", "B"])
     preset = with_output(preset, "Top L", muted=True)
     preset = replace(preset, groups=(Group(name="g", outputs=("Top L",)),))
-    assert heading(sheet_view(preset).columns[1], width, MARKS) == shown
+    assert heading(sheet_view(preset).columns[1], width) == shown
 
 
 def test_only_columns_that_changed_are_made_again() -> None:
@@ -332,4 +332,4 @@ def test_any_legal_preset_has_a_view_of_whole_cells(preset: Preset) -> None:
         assert column.natural_width >= 0
         for row, cell in column.cells.items():
             for width in (0, 1, 9):
-                assert cell_len(cell_text(row, cell, width, MARKS)) == width
+                assert cell_len(cell_text(row, cell, width)) == width

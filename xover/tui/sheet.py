@@ -15,7 +15,6 @@ from xover.session.cells import row_words
 from xover.tui import sheet_messages as says
 from xover.tui.line_editor import LONGEST, LineEditor
 from xover.tui.painting import has_more
-from xover.tui.sheet_paint import MARKS, Marks
 from xover.tui.sheet_surface import SheetSurface
 
 CLEARED = "off"
@@ -67,8 +66,8 @@ class SheetGrid(SheetSurface):
     Swapped = says.Swapped
     Told = says.Told
 
-    def __init__(self, *, marks: Marks = MARKS, id: str | None = None) -> None:
-        super().__init__(marks=marks, id=id)
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id)
         self._fresh_focus = False
         self.maker: Callable[[says.Nudged | says.Typed], None] | None = None
         """Makes steps in the turn of their key; None: they are posted as everything else is."""

@@ -20,7 +20,7 @@ from xover.tui.line_editor import LineEditor
 from xover.tui.sheet_layout import Layout, Span
 from xover.tui.sheet_paint import (
     Looks,
-    Marks,
+    Mark,
     cell_mark,
     cell_style,
     cell_text,
@@ -48,7 +48,6 @@ class Scene:
     focused: bool
     editor: LineEditor | None
     refused: Mapping[Cell, tuple[str, str]]
-    marks: Marks
     looks: Looks
     part: Part = "frequency"
     """What of the cursor's cell a nudge moves, where it has such a part."""
@@ -62,7 +61,7 @@ class Scene:
         segments = self._headings() if y < self.header else self._row(row)
         strip = Strip(segments).adjust_cell_length(width, self.looks.base)
         if y < self.header and self.plan.more_right and width:
-            mark = Strip([Segment(self.marks.right, self.looks.rule)], 1)
+            mark = Strip([Segment(Mark.RIGHT, self.looks.rule)], 1)
             return Strip.join([strip.crop(0, width - 1), mark])
         field = self.field()
         if field is not None and field[0] == y:
@@ -101,12 +100,12 @@ class Scene:
 
     def _headings(self) -> list[Segment]:
         assert self.view is not None
-        styles, marks = self.looks, self.marks
+        styles = self.looks
         above = self.top_row > 0
         below = self.top_row + self.rows < len(self.view.rows)
-        arrows = (marks.up if above else " ") + (marks.down if below else " ")
+        arrows = (Mark.UP if above else " ") + (Mark.DOWN if below else " ")
         corner = arrows.ljust(max(0, self.plan.label_width - 1))
-        corner += marks.left if self.plan.more_left else " "
+        corner += Mark.LEFT if self.plan.more_left else " "
         segments = [Segment(fitted(corner, self.plan.label_width), styles.rule)]
         for span in self.plan.spans:
             column = self.view.columns[span.column]
@@ -114,7 +113,7 @@ class Scene:
             if column.changed:
                 style += Style(color=styles.changed.color)
             segments.append(self._divider(span))
-            segments.append(Segment(heading(column, span.width, marks), style))
+            segments.append(Segment(heading(column, span.width), style))
         return segments
 
     def _row(self, row: int) -> list[Segment]:
@@ -153,7 +152,7 @@ class Scene:
     def _divider(self, span: Span) -> Segment:
         assert self.view is not None
         double = span.column == self.view.first_output > 0
-        return Segment(self.marks.double if double else self.marks.divider, self.looks.rule)
+        return Segment(Mark.DOUBLE if double else Mark.DIVIDER, self.looks.rule)
 
     def _cell(self, span: Span, row: int) -> Segment:
         assert self.view is not None
@@ -164,11 +163,11 @@ class Scene:
         if shown is not None:
             known = column.fitted.get((id, room))
             if known is None:
-                known = column.fitted[id, room] = cell_text(id, shown, room, self.marks)
-            text, mark, style = known, cell_mark(shown, self.marks), cell_style(shown, styles)
+                known = column.fitted[id, room] = cell_text(id, shown, room)
+            text, mark, style = known, cell_mark(shown), cell_style(shown, styles)
         if self.refused and (cell := self.view.cell(span.column, row)) in self.refused:
             text = fitted(steady(inert(self.refused[cell][0])), room)
-            mark, style = self.marks.fault, styles.fault
+            mark, style = Mark.FAULT, styles.fault
         if row == self.row and span.column in self.selected:
             here = span.column == self.column
             if not self.focused:

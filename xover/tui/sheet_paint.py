@@ -7,7 +7,7 @@ colour, so that it reads without any.
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from rich.cells import cell_len
 from rich.color import Color
@@ -21,27 +21,23 @@ from xover.sheets.palette import OKABE_ITO, Rgb
 from xover.tui.sheet_view import CellView, ColumnView
 
 
-class Marks(NamedTuple):
+class Mark:
     """The characters that stand for states."""
 
-    group: str
-    muted: str
-    locked: str
-    changed: str
-    fault: str
-    ghost: str
-    arrow: str
-    left: str
-    right: str
-    up: str
-    down: str
-    divider: str
-    double: str
+    GROUP: Final = "≡"
+    MUTED: Final = "M"
+    LOCKED: Final = "▪"
+    CHANGED: Final = "•"
+    FAULT: Final = "!"
+    GHOST: Final = "~"
+    ARROW: Final = "→"
+    LEFT: Final = "‹"
+    RIGHT: Final = "›"
+    UP: Final = "↑"
+    DOWN: Final = "↓"
+    DIVIDER: Final = "│"
+    DOUBLE: Final = "║"
 
-
-MARKS = Marks("≡", "M", "▪", "•", "!", "~", "→", "‹", "›", "↑", "↓", "│", "║")
-PLAIN_MARKS = Marks("=", "M", "#", "*", "!", "~", ">", "<", ">", "^", "v", "|", "I")
-"""For terminals whose fonts have no more symbols than a typewriter."""
 
 _BLACK, _ORANGE, _SKY, _GREEN, _YELLOW, _BLUE, _VERMILLION, _PURPLE = OKABE_ITO
 
@@ -135,26 +131,26 @@ def _steady_piece(piece: str, cells: int) -> str:
     return "?" * cells
 
 
-def cell_text(row: Row, cell: CellView, width: int, marks: Marks) -> str:
+def cell_text(row: Row, cell: CellView, width: int) -> str:
     """What a cell shows in `width` columns, exactly as wide; shortened figures are marked."""
     text = cell.text
     if cell.ghost:
-        both = f"{text}{marks.arrow}{cell.ghost}"
+        both = f"{text}{Mark.ARROW}{cell.ghost}"
         text = both if width_of(both) <= width else cell.ghost
     elif len(text) > width:
         text = show(row, cell.value, width=width)
     return fitted(steady(inert(text)), width)
 
 
-def cell_mark(cell: CellView, marks: Marks) -> str:
+def cell_mark(cell: CellView) -> str:
     """The one character behind a cell that says how it stands."""
     if cell.fault:
-        return marks.fault
+        return Mark.FAULT
     if cell.ghost:
-        return marks.ghost
+        return Mark.GHOST
     if cell.locked:
-        return marks.locked
-    return marks.changed if cell.changed else " "
+        return Mark.LOCKED
+    return Mark.CHANGED if cell.changed else " "
 
 
 def cell_style(cell: CellView, styles: Looks) -> Style:
@@ -170,12 +166,12 @@ def cell_style(cell: CellView, styles: Looks) -> Style:
     return styles.nothing if cell.nothing else styles.base
 
 
-def heading(column: ColumnView, width: int, marks: Marks) -> str:
+def heading(column: ColumnView, width: int) -> str:
     """The name over a column; at the right, where there is room, that it is muted or in a group."""
     name, room = steady(column.label), width - 2
     behind = ""
-    for words in ("muted", marks.muted) if column.muted else ("",):
-        behind = (words + " " + marks.group if column.groups else words).strip()
+    for words in ("muted", Mark.MUTED) if column.muted else ("",):
+        behind = (words + " " + Mark.GROUP if column.groups else words).strip()
         if width_of(name) + 1 + len(behind) <= room:
             break
     if not behind or len(behind) > room - 2:

@@ -28,9 +28,8 @@ class SheetSurface(Direct, can_focus=True):
 
     ALLOW_SELECT = False
 
-    def __init__(self, *, marks: paint.Marks = paint.MARKS, id: str | None = None) -> None:
+    def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
-        self._signs = marks
         self._view: SheetView | None = None
         self._widths: tuple[int, ...] = ()
         self._plan = Layout(0, 0, (), False, False)
@@ -328,7 +327,6 @@ class SheetSurface(Direct, can_focus=True):
             focused=self.has_focus,
             editor=self._editor,
             refused=self._refused,
-            marks=self._signs,
             looks=self._looks,
             part=self._part,
         )

@@ -1,4 +1,4 @@
-"""Yes or no, and a message that only wants to be read."""
+"""Yes or no, before something that cannot be taken back."""
 
 from __future__ import annotations
 
@@ -11,10 +11,3 @@ class ConfirmDialog(ChoiceDialog):
     def __init__(self, heading: str, *paragraphs: str, yes: str, no: str) -> None:
         """`yes` and `no` say what happens then, such as “Overwrite it” and “Keep it”."""
         super().__init__(heading, paragraphs, (("no", no), ("yes", yes)))
-
-
-class MessageDialog(ChoiceDialog):
-    """Says something that must not be missed; answers "read" or None."""
-
-    def __init__(self, heading: str, *paragraphs: str) -> None:
-        super().__init__(heading, paragraphs, (("read", "Go on"),))
