@@ -172,7 +172,7 @@ class TestAlign:
         async def steps(app: Host, pilot: Pilot[None]) -> None:
             dialog: AlignDialog = app.held
             await pilot.press("space", "tab", "down", "space", "ctrl+g")
-            await until(pilot, lambda: dialog.answer is not None and not dialog.newest.is_busy)
+            await until(pilot, lambda: dialog.found is not None and not dialog.newest.is_busy)
             await pilot.pause()
             text = app.text()
             assert "before" in text
@@ -191,12 +191,12 @@ class TestAlign:
         async def steps(app: Host, pilot: Pilot[None]) -> None:
             dialog: AlignDialog = app.held
             await pilot.press("ctrl+g")
-            await until(pilot, lambda: dialog.answer is not None and not dialog.newest.is_busy)
-            first = dialog.answer
+            await until(pilot, lambda: dialog.found is not None and not dialog.newest.is_busy)
+            first = dialog.found
             assert first is not None
             app.screen.query_one("#settings", NameList).focus()
             await pilot.press("down", "space")
-            await until(pilot, lambda: dialog.answer is not first and not dialog.newest.is_busy)
+            await until(pilot, lambda: dialog.found is not first and not dialog.newest.is_busy)
             assert len(app.of(AlignDialog.Compared)) == 2
             await pilot.press("ctrl+g")
             await pilot.pause()
@@ -247,12 +247,12 @@ class TestAlign:
             await pilot.press("escape")
             await pilot.pause()
             assert "stopped; nothing has changed" in app.text()
-            assert dialog.answer is None
+            assert dialog.found is None
             let_go.set()
             await pilot.pause(0.2)
-            assert dialog.answer is None  # what was stopped never comes back
+            assert dialog.found is None  # what was stopped never comes back
             await pilot.press("ctrl+g")
-            await until(pilot, lambda: dialog.answer is not None)
+            await until(pilot, lambda: dialog.found is not None)
             await pilot.press("escape", "escape")
             await pilot.pause()
 
@@ -262,7 +262,7 @@ class TestAlign:
         async def steps(app: Host, pilot: Pilot[None]) -> None:
             assert "[b]evil[/b]" in app.text()
             await pilot.press("ctrl+g")
-            await until(pilot, lambda: app.held.answer is not None)
+            await until(pilot, lambda: app.held.found is not None)
             await pilot.pause()
             assert "[b]evil[/b] \\u202e" in app.text()
             assert "\u202e" not in app.text()
@@ -276,7 +276,7 @@ class TestAlign:
 
             async def steps(app: Host, pilot: Pilot[None]) -> None:
                 await pilot.press("ctrl+g")
-                await until(pilot, lambda: app.held.answer is not None)
+                await until(pilot, lambda: app.held.found is not None)
                 await pilot.press("ctrl+g")
                 await pilot.pause()
 

@@ -5,17 +5,18 @@ The search runs beside the screen, says how long it has run and can be left at a
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 from time import monotonic
 from typing import TYPE_CHECKING, ClassVar
 
 from textual import events
 from textual.app import ComposeResult
-from textual.containers import Vertical, VerticalScroll
+from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.message import Message
 from textual.timer import Timer
-from textual.widgets import Button, Static
+from textual.widgets import Static
 
 from xover.model.drive import Drive
 from xover.model.preset import Preset
@@ -35,9 +36,10 @@ from xover.tui.dialogs.align_view import (
     said_here,
     settings_of,
 )
-from xover.tui.dialogs.base import Dialog, button, button_row, column, columns, labelled
+from xover.tui.dialogs.base import button, button_row, column, columns, labelled
 from xover.tui.dialogs.picking import NameList, Tick
 from xover.tui.dialogs.preview import plot_lines
+from xover.tui.dialogs.proposing import ProposingDialog
 from xover.tui.field import Field
 from xover.tui.reflow import Reflowed
 
@@ -45,19 +47,17 @@ if TYPE_CHECKING:
     from xover.session.proposals import Proposal
 
 
-class AlignDialog(Dialog["Proposal"]):
+class AlignDialog(ProposingDialog["Proposal", Answer]):
     """Answers the proposal to be taken as one step; posts `Compared` for the plot behind it."""
 
     heading = "Align by phase"
     keys: ClassVar[str] = "Tab moves on   Space chooses   Ctrl+G searches, applies   Esc leaves"
 
     DEFAULT_CSS = """
-    AlignDialog > #box { width: 100; }
     AlignDialog #form NameList { max-height: 7; }
     AlignDialog #form #criterion { max-height: 3; }
     AlignDialog #form .row > .label { width: 8; }
-    AlignDialog #form, AlignDialog #found { height: auto; }
-    AlignDialog #words { height: auto; max-height: 7; scrollbar-size-vertical: 1; }
+    AlignDialog #words { max-height: 7; }
     AlignDialog #settings { max-height: 4; }
     AlignDialog #progress { height: 1; }
     """
@@ -79,100 +79,70 @@ class AlignDialog(Dialog["Proposal"]):
         listener: str | None = None,
     ) -> None:
         """`move`, `to` and `listener` are chosen at first."""
-        super().__init__()
-        self._preset = preset
-        self._drive = drive
-        self._first = (move, to, () if listener is None else (listener,))
-        self._answer: Answer | None = None
+        super().__init__(preset, drive, move=move, to=to, listener=listener)
         self._began: float = 0.0
         self._ticker: Timer | None = None
         self._course = Course()
 
     def body(self) -> ComposeResult:
         """The form, and what was found."""
-        move, to, listeners = self._first
-        outputs = [item.name for item in self._preset.outputs]
-        with Vertical(id="form"):
-            with columns():
-                with column("move"):
-                    yield NameList(outputs, chosen=move, id="move")
-                with column("to"):
-                    chosen = () if to is None else (to,)
-                    yield NameList(outputs, chosen=chosen, single=True, id="to")
-                with column("at"):
-                    names = [item.name for item in self._preset.listeners]
-                    yield NameList(names, chosen=listeners, id="at")
-            with columns():
-                with column("best is"):
-                    yield NameList(
-                        tuple(CRITERIA),
-                        chosen=("mean",),
-                        single=True,
-                        words=CRITERIA,
-                        id="criterion",
-                    )
-                with column("allowed"):
-                    yield Tick("keep the polarity", id="keep")
-                    yield Tick("shared time zero", id="shared")
-                    yield Tick("mixed with a model", id="mixed")
-                    yield Tick("an all-pass section", id="all-pass")
-                with column("range"):
-                    with labelled("band"):
-                        yield Field(id="band", placeholder="by itself", most=40)
-                    with labelled("weights"):
-                        yield Field(id="weights", placeholder="all alike", most=80)
-                    with labelled("search"):
-                        yield Field("25 ms", id="search", most=20)
-                    with button_row():
-                        yield button("Search", "go")
-        with Vertical(id="found"):
-            yield Reflowed(id="picture")
-            with VerticalScroll(id="words"):
-                yield Reflowed(id="answer")
-            yield NameList((), single=True, id="settings")
-            with button_row():
-                yield button("Apply", "apply")
-                yield button("Back", "back")
+        yield from super().body()
         yield Static("", id="progress", markup=False)
+
+    def form(self) -> ComposeResult:
+        """Outputs, listeners, and what counts."""
+        yield from self.names("move", "to", one_place=False)
+        with columns():
+            with column("best is"):
+                yield NameList(
+                    tuple(CRITERIA),
+                    chosen=("mean",),
+                    single=True,
+                    words=CRITERIA,
+                    id="criterion",
+                )
+            with column("allowed"):
+                yield Tick("keep the polarity", id="keep")
+                yield Tick("shared time zero", id="shared")
+                yield Tick("mixed with a model", id="mixed")
+                yield Tick("an all-pass section", id="all-pass")
+            with column("range"):
+                with labelled("band"):
+                    yield Field(id="band", placeholder="by itself", most=40)
+                with labelled("weights"):
+                    yield Field(id="weights", placeholder="all alike", most=80)
+                with labelled("search"):
+                    yield Field("25 ms", id="search", most=20)
+                with button_row():
+                    yield button("Search", "go")
+
+    def shown(self) -> ComposeResult:
+        """The curves before and after, the answer's words, and the settings to choose among."""
+        yield Reflowed(id="picture")
+        with VerticalScroll(id="words"):
+            yield Reflowed(id="answer")
+        yield NameList((), single=True, id="settings")
 
     def on_mount(self) -> None:
         """The form first."""
         super().on_mount()
-        self._turn_to("form")
         self.query_one("#progress").display = False
 
-    @property
-    def answer(self) -> Answer | None:
-        """What was found, None while the form is up."""
-        return self._answer
-
-    def action_go(self) -> None:
-        """Search; once there is an answer, apply it."""
-        if self.newest.is_busy:
-            return
-        if self._answer is not None:
-            self.dismiss(self._answer.chosen)
-            return
-        try:
-            request = self.request()
-        except Refused as refused:
-            self.say(refused)
-            return
-        self.say("")
+    def job(self) -> Callable[[], Answer]:
+        """What searches."""
+        request = self.request()
         self._course = Course()
-        self._compute(partial(answered, self._preset, request, self._course))
+        return partial(answered, self._preset, request, self._course)
 
-    def action_leave(self) -> None:
-        """Stop waiting for a search; else go back to the form; else leave."""
-        if self.newest.is_busy:
-            self._course.stop = True
-            self.newest.forget()
-            self.computing_ended()
-            self.say("stopped; nothing has changed")
-        elif self._answer is not None:
-            self._back()
-        else:
-            self.dismiss(None)
+    def taken(self, found: Answer) -> Proposal:
+        """The proposal that was chosen."""
+        return found.chosen
+
+    def stop_waiting(self) -> None:
+        """End the search too."""
+        self._course.stop = True
+        super().stop_waiting()
+        self.computing_ended()
 
     def request(self) -> AlignRequest:
         """What the form asks for. Raises `Refused` for what is missing or no number."""
@@ -208,8 +178,8 @@ class AlignDialog(Dialog["Proposal"]):
         """Show the answer, and let the plot behind compare."""
         if not isinstance(result, Answer):
             return
-        fresh = self._answer is None or result.proposal is not self._answer.proposal
-        self._answer = result
+        fresh = self._found is None or result.proposal is not self._found.proposal
+        self._found = result
         if fresh:
             rows = settings_of(result)
             settings = self.query_one("#settings", NameList)
@@ -217,7 +187,7 @@ class AlignDialog(Dialog["Proposal"]):
             settings.offer([key for key, _, _ in rows], chosen=["own"])
             settings.display = len(rows) > 1
             self.query_one("#answer", Reflowed).show(partial(answer_lines, result))
-            self._turn_to("found")
+            self.turn_to("found")
         self._paint()
         self.post_message(self.Compared(result.chosen))
 
@@ -233,22 +203,23 @@ class AlignDialog(Dialog["Proposal"]):
         self._paint()
 
     def _paint(self) -> None:
-        if self._answer is None:
+        if self._found is None:
             return
         spare = self.app.size.height - 16
         make = partial(
             plot_lines,
-            self._answer.curves,
+            self._found.curves,
             min(max(spare, 6), 18),
-            bands=self._answer.bands,
-            title=f"sum at {self._answer.request.listeners[0]}",
+            bands=self._found.bands,
+            title=f"sum at {self._found.request.listeners[0]}",
             dark=self.app.current_theme.dark,
         )
         self.query_one("#picture", Reflowed).show(make)
 
-    def _compute(self, job: partial[Answer]) -> None:
+    def compute(self, job: Callable[[], Answer]) -> None:
+        """Work it out, and say how long it has taken so far."""
         self._began = monotonic()
-        self.newest.ask(job)
+        super().compute(job)
         self._tick()
         self._ticker = self.set_interval(0.1, self._tick)
 
@@ -259,32 +230,15 @@ class AlignDialog(Dialog["Proposal"]):
         done = f", {100.0 * self._course.done:.0f} %" if 0.0 < self._course.done < 1.0 else ""
         progress.update(Content(f"searching, {seconds:.1f} s{done}   Esc stops waiting"))
 
-    def _turn_to(self, page: str) -> None:
-        self.query_one("#form").display = page == "form"
-        self.query_one("#found").display = page == "found"
-        self.query_one("#move" if page == "form" else "#apply").focus()
-
-    def _back(self) -> None:
-        self._answer = None
-        self.say("")
-        self._turn_to("form")
-
     def _on_name_list_changed(self, message: NameList.Changed) -> None:
         message.stop()
-        if message.names.id != "settings" or self._answer is None:
+        if message.names.id != "settings" or self._found is None:
             return
-        answer = self._answer
+        answer = self._found
         try:
             chosen = picked(answer, message.names.one)
         except Refused as refused:
             self.say(refused)
             return
         self.say("")
-        self._compute(partial(drawn, answer.request, answer.proposal, chosen))
-
-    def _on_button_pressed(self, event: Button.Pressed) -> None:
-        event.stop()
-        if event.button.id == "back":
-            self._back()
-        else:
-            self.action_go()
+        self.compute(partial(drawn, answer.request, answer.proposal, chosen))

@@ -5,15 +5,15 @@ Times, lifts and their words are those of `design.distance`; nothing is decided 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from typing import ClassVar, Literal
 
 from msgspec import Struct
 from textual.app import ComposeResult
-from textual.containers import Vertical, VerticalScroll
+from textual.containers import VerticalScroll
 from textual.content import Content
-from textual.widgets import Button
 
 from xover.design.distance import DistanceAnswer, apply_distance, delay_by_distance
 from xover.design.ways import read_ways
@@ -24,9 +24,10 @@ from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.sheets.cells import wrapped
 from xover.sheets.distance_text import distance_text
-from xover.tui.dialogs.base import Dialog, button, button_row, column, columns, labelled
+from xover.tui.dialogs.base import button, button_row, column, columns, labelled
 from xover.tui.dialogs.levels import context
 from xover.tui.dialogs.picking import NameList, Tick
+from xover.tui.dialogs.proposing import ProposingDialog
 from xover.tui.field import Field
 from xover.tui.reflow import Reflowed
 
@@ -86,108 +87,50 @@ def answer_lines(found: Delayed, width: int) -> list[Content]:
     return lines
 
 
-class DelayDialog(Dialog[Delayed]):
+class DelayDialog(ProposingDialog[Delayed, Delayed]):
     """Answers delays to be taken as one step."""
 
     heading = "Delay by distance"
     keys: ClassVar[str] = "Tab moves on   Space chooses   Ctrl+G works out, applies   Esc leaves"
 
     DEFAULT_CSS = """
-    DelayDialog > #box { width: 100; }
-    DelayDialog #form, DelayDialog #found { height: auto; }
     DelayDialog #form NameList { max-height: 6; }
     DelayDialog #form .row > .label { width: 11; }
-    DelayDialog #words { height: auto; max-height: 30; scrollbar-size-vertical: 1; }
+    DelayDialog #words { max-height: 30; }
     """
 
-    def __init__(
-        self,
-        preset: Preset,
-        drive: Drive,
-        *,
-        move: tuple[str, ...] = (),
-        to: str | None = None,
-        listener: str | None = None,
-    ) -> None:
-        """`move`, `to` and `listener` are chosen at first."""
-        super().__init__()
-        self._preset, self._drive = preset, drive
-        self._first = (move, to, listener)
-        self._found: Delayed | None = None
+    def form(self) -> ComposeResult:
+        """Outputs, the listener, how much later and when it counts."""
+        yield from self.names("delay", "so that it comes with", one_place=True)
+        with columns():
+            with column("how much later, how loud"):
+                with labelled("later by"):
+                    yield Field("0 ms", id="offset", most=40)
+                with labelled("lift seat by"):
+                    yield Field(id="lift", placeholder="gain stays, or 3 dB", most=40)
+            with column("when it counts"):
+                with labelled("then °C"):
+                    yield Field(id="then", placeholder="as now", most=20)
+                yield Tick("set for then, not for now", id="for-then")
+        with labelled("measured"):
+            yield Field(
+                id="measured", placeholder="by coordinates, or Output=Listener=11.9; …", most=400
+            )
+        with button_row():
+            yield button("Work out", "go")
 
-    def body(self) -> ComposeResult:
-        """The form, and what came of it."""
-        move, to, listener = self._first
-        outputs = [item.name for item in self._preset.outputs]
-        places = [item.name for item in self._preset.listeners]
-        with Vertical(id="form"):
-            with columns():
-                with column("delay"):
-                    yield NameList(outputs, chosen=move, id="move")
-                with column("so that it comes with"):
-                    chosen = () if to is None else (to,)
-                    yield NameList(outputs, chosen=chosen, single=True, id="to")
-                with column("at"):
-                    at = () if listener is None else (listener,)
-                    yield NameList(places, chosen=at, single=True, id="at")
-            with columns():
-                with column("how much later, how loud"):
-                    with labelled("later by"):
-                        yield Field("0 ms", id="offset", most=40)
-                    with labelled("lift seat by"):
-                        yield Field(id="lift", placeholder="gain stays, or 3 dB", most=40)
-                with column("when it counts"):
-                    with labelled("then °C"):
-                        yield Field(id="then", placeholder="as now", most=20)
-                    yield Tick("set for then, not for now", id="for-then")
-            with labelled("measured"):
-                yield Field(
-                    id="measured", placeholder="by coordinates, or Output=Listener=11.9; …",
-                    most=400,
-                )  # fmt: skip
-            with button_row():
-                yield button("Work out", "go")
-        with Vertical(id="found"):
-            with VerticalScroll(id="words"):
-                yield Reflowed(id="answer")
-            with button_row():
-                yield button("Apply", "apply")
-                yield button("Back", "back")
+    def shown(self) -> ComposeResult:
+        """The answer's words."""
+        with VerticalScroll(id="words"):
+            yield Reflowed(id="answer")
 
-    def on_mount(self) -> None:
-        """The form first."""
-        super().on_mount()
-        self._turn_to("form")
+    def job(self) -> Callable[[], Delayed]:
+        """What works out the delays."""
+        return partial(worked_out, self._preset, self.request())
 
-    @property
-    def found(self) -> Delayed | None:
-        """What was worked out, None while the form is up."""
-        return self._found
-
-    def action_go(self) -> None:
-        """Work it out; once there is an answer, apply it."""
-        if self.newest.is_busy:
-            return
-        if self._found is not None:
-            self.dismiss(self._found)
-            return
-        try:
-            request = self.request()
-        except Refused as refused:
-            self.say(refused)
-            return
-        self.say("")
-        self.newest.ask(partial(worked_out, self._preset, request))
-
-    def action_leave(self) -> None:
-        """Back to the form; else leave."""
-        if self.newest.is_busy:
-            self.newest.forget()
-            self.say("stopped; nothing has changed")
-        elif self._found is not None:
-            self._back()
-        else:
-            self.dismiss(None)
+    def taken(self, found: Delayed) -> Delayed:
+        """The delays as they were worked out."""
+        return found
 
     def request(self) -> DelayRequest:
         """What the form asks for. Raises `Refused` for what is missing or no figure."""
@@ -225,26 +168,12 @@ class DelayDialog(Dialog[Delayed]):
         if isinstance(result, Delayed):
             self._found = result
             self.query_one("#answer", Reflowed).show(partial(answer_lines, result))
-            self._turn_to("found")
+            self.turn_to("found")
 
-    def _turn_to(self, page: str) -> None:
-        self.query_one("#form").display = page == "form"
-        self.query_one("#found").display = page == "found"
-        room = max(4, self.app.size.height - 8)
-        self.query_one("#words").styles.max_height = room
-        self.query_one("#move" if page == "form" else "#apply").focus()
-
-    def _back(self) -> None:
-        self._found = None
-        self.say("")
-        self._turn_to("form")
-
-    def _on_button_pressed(self, event: Button.Pressed) -> None:
-        event.stop()
-        if event.button.id == "back":
-            self._back()
-        else:
-            self.action_go()
+    def turn_to(self, page: str) -> None:
+        """The answer gets the room there is."""
+        super().turn_to(page)
+        self.query_one("#words").styles.max_height = max(4, self.app.size.height - 8)
 
 
 def read_offset_ms(text: str) -> float:
