@@ -6,12 +6,12 @@ import itertools
 import re
 import subprocess
 import sys
-from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from xover.model.problems import Refused
 from xover.sheets.cells import width_of

@@ -137,3 +137,27 @@ def test_what_lies_under_something_is_left_to_the_toolkit(hall_path: str) -> Non
         assert desk.app.plot in painter._on_top()
 
     at_desk(steps, hall_path)
+
+
+def test_sheet_and_curves_come_in_one_frame(
+    hall_path: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    frames: list[str] = []
+    shown = Workbench._display
+
+    def display(this: Workbench, screen: Any, update: Any) -> None:
+        if isinstance(update, CompositorUpdate) and not this._batch_count:
+            strips = this.screen._compositor.render_strips()
+            frames.append("\n".join(strip.text for strip in strips))
+        shown(this, screen, update)
+
+    monkeypatch.setattr(Workbench, "_display", display)
+
+    async def steps(desk: Desk) -> None:
+        await desk.drawn()
+
+    at_desk(steps, hall_path, size=(160, 48))
+    first = next(frame for frame in frames if "opening …" not in frame and "saved" in frame)
+    assert "High-pass" in first
+    assert any("\u2800" < sign <= "\u28ff" for sign in first)
+    assert first.rstrip().splitlines()[-2].strip(), "the read-out says something, too"

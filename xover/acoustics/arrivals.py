@@ -6,9 +6,8 @@ without sources has no row. Levels compare outputs; they are not a prediction of
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.acoustics.air import speed_of_sound_m_s
@@ -28,8 +27,7 @@ PASS_BAND_DB = -10.0
 """An output's pass band is where its electrical response is within this of its largest."""
 
 
-@dataclass(frozen=True)
-class Arrival:
+class Arrival(Struct, frozen=True):
     """The direct sound of one output's nearest source at one listener."""
 
     listener: str

@@ -8,10 +8,10 @@ and that is said too.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.acoustics.loudspeaker import BoxResponse, complex_trace, range_notes
@@ -35,8 +35,7 @@ GROUP_DELAY_STEP: Final = 1e-6
 """Relative frequency step of the symmetric difference: no aliasing below 10 s of delay."""
 
 
-@dataclass(frozen=True, eq=False)
-class PathResponse:
+class PathResponse(Struct, frozen=True, eq=False):
     """One output at one listener, with today's settings and what is driven."""
 
     output: str
@@ -57,8 +56,7 @@ class PathResponse:
         return np.asarray(self.responses.sum(axis=0))
 
 
-@dataclass(frozen=True, eq=False)
-class ListenerResponse:
+class ListenerResponse(Struct, frozen=True, eq=False):
     """The sum over outputs at one listener."""
 
     listener: str

@@ -8,12 +8,12 @@ directivity.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final, Literal
 
 import msgspec
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.acoustics.air import speed_of_sound_m_s
@@ -43,8 +43,7 @@ STANDARD_AIR: Final = Air()
 """20 °C, the model's default weather."""
 
 
-@dataclass(frozen=True, eq=False)
-class BoxResponse:
+class BoxResponse(Struct, frozen=True, eq=False):
     """A box at 1 m, free field, for 2.83 V at its terminals (an active box: at its input).
 
     The box's own `polarity` is in it, latency is not.

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import combinations
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.acoustics import air as air_of
@@ -52,8 +52,7 @@ _CHUNK: Final = 24_576
 """Points times sources worked on at once: a few hundred kilobytes, so that caches hold them."""
 
 
-@dataclass(frozen=True)
-class Band:
+class Band(Struct, frozen=True):
     """A band of 1/`fraction` octave about `centre_hz`."""
 
     centre_hz: float
@@ -99,8 +98,7 @@ def _even(span_m: tuple[float, float], count: int) -> Floats:
     return np.round(np.linspace(*span_m, count), 9)
 
 
-@dataclass(frozen=True)
-class Area:
+class Area(Struct, frozen=True):
     """A level rectangle of points: x from left to right, y into the audience, at height z."""
 
     x_m: tuple[float, float]
@@ -126,8 +124,7 @@ class Area:
         return np.stack([x.ravel(), y.ravel(), np.full(x.size, self.z_m)], axis=1)
 
 
-@dataclass(frozen=True, eq=False)
-class LevelMap:
+class LevelMap(Struct, frozen=True, eq=False):
     """Levels over an area; `level_db` is (rows, columns), −inf where nothing sounds."""
 
     area: Area
@@ -259,8 +256,7 @@ def level_map(
     )  # fmt: skip
 
 
-@dataclass(frozen=True, eq=False)
-class BandRig:
+class BandRig(Struct, frozen=True, eq=False):
     """Everything about the sources that does not depend on the point: n frequencies, s sources."""
 
     frequency_hz: Floats

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 
 from xover.acoustics import air as air_of
 from xover.acoustics.amplifier import channel_gain_db, transformer_gain_db
@@ -35,8 +35,7 @@ BOUNDARY_BELOW_HZ: Final = 300.0
 """Boundaries act on boxes whose range ends below this frequency."""
 
 
-@dataclass(frozen=True, eq=False)
-class Chain:
+class Chain(Struct, frozen=True, eq=False):
     """One source with everything between its output and a listener."""
 
     source: Source
@@ -56,8 +55,7 @@ class Chain:
         return self.gain_db is not None and self.at_1m.level == "spl"
 
 
-@dataclass(frozen=True)
-class Terms:
+class Terms(Struct, frozen=True):
     """Which level terms all the sources of one sum carry; both: the sum is SPL."""
 
     gain: bool

@@ -7,10 +7,10 @@ here, so it stays the same while settings are changed.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.model.words import Level
@@ -18,8 +18,7 @@ from xover.model.words import Level
 Basis = Literal["measured", "trace", "model", "mixed"]
 
 
-@dataclass(frozen=True, eq=False)
-class Transfer:
+class Transfer(Struct, frozen=True, eq=False):
     """From one output's terminals to one listener, (n,) on the axis it was computed for."""
 
     output: str

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import math
 import sys
-from dataclasses import dataclass
 from typing import Final, Literal
+
+from msgspec import Struct
 
 from xover.acoustics.amplifier import channel_gain_db
 from xover.design.loads import ChannelLoad, Hung, watts
@@ -27,8 +28,7 @@ PEAK_OF_CONTINUOUS: Final = 4.0
 """Peak power where the data sheet states none: common practice, no source."""
 
 
-@dataclass(frozen=True)
-class Bound:
+class Bound(Struct, frozen=True):
     """One thing that must not be passed: at the box in rms volts, at the processor in dBu.
 
     Of a peak bound both are of the sine with that peak. `weakest` is a driver section's number.

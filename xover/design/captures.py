@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import replace as replace_fields
 
 import numpy as np
 from msgspec.structs import replace
@@ -47,7 +46,7 @@ def to_trace(
     """
     said = len(captured.understood)
     if captured.estimate:
-        captured = replace_fields(captured, phase_deg=None, delay_ms=0.0).saying(
+        captured = replace(captured, phase_deg=None, delay_ms=0.0).saying(
             "kept without phase: the preset makes the same estimate where it needs one and marks it"
         )
     kept = with_needed_delay(captured if full else thinned(captured))

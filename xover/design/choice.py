@@ -7,9 +7,9 @@ milliseconds late, so near ties are settled by group delay, not by loss alone.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from xover.design.delay_search import Pair
 from xover.design.joint import Solution
@@ -32,8 +32,7 @@ LISTED_DB = 1.0
 """Other settings are listed up to this much worse than the best; the runner-up always."""
 
 
-@dataclass(frozen=True, eq=False)
-class ListenerParts:
+class ListenerParts(Struct, frozen=True, eq=False):
     """Both parts at one listener on the whole grid (n,), NaN where unknown; the overlap."""
 
     listener: str
@@ -50,8 +49,7 @@ class ListenerParts:
         return Pair(self.frequency_hz[keep], self.first[keep], self.second[keep], self.weight[keep])
 
 
-@dataclass(frozen=True)
-class Candidate:
+class Candidate(Struct, frozen=True):
     """A solution with how far apart its parts arrive: by mover in ms, and of all in periods."""
 
     solution: Solution
@@ -59,8 +57,7 @@ class Candidate:
     apart_periods: float
 
 
-@dataclass(frozen=True, eq=False)
-class Couple:
+class Couple(Struct, frozen=True, eq=False):
     """Two parts by their places in a solution (−1: the reference), and what joins them."""
 
     first: int

@@ -7,7 +7,8 @@ compared are left out, not refused.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from xover.design.alignment import summation_loss
 from xover.design.splits import splits
@@ -16,8 +17,7 @@ from xover.model.preset import Preset
 from xover.model.problems import Refused
 
 
-@dataclass(frozen=True)
-class Crossing:
+class Crossing(Struct, frozen=True):
     """The overlap of two outputs at a listener: bands in Hz and the mean loss in dB."""
 
     lower: str

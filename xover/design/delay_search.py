@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
 
 import numpy as np
+from msgspec import Struct
 
 from xover.design.overlap import LOSS_CAP_DB, ComplexArray, FloatArray
 
@@ -28,8 +28,7 @@ _LOG_GROUP = 16
 _CHUNK_ELEMENTS = 400_000
 
 
-@dataclass(frozen=True, eq=False)
-class Pair:
+class Pair(Struct, frozen=True, eq=False):
     """Both parts inside the overlap at one listener; every array has shape (m,), m ≥ 1.
 
     `weight` is the coherence weight in 0…1 on a grid of equal steps in log frequency.
@@ -41,8 +40,7 @@ class Pair:
     weight: FloatArray
 
 
-@dataclass(frozen=True)
-class Minimum:
+class Minimum(Struct, frozen=True):
     """A local minimum of the criterion: B `delay_ms` later (negative: earlier) and its polarity."""
 
     delay_ms: float

@@ -8,9 +8,9 @@ overlap smaller is no remedy, so the sum has to become louder, too.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from msgspec.structs import replace
 
 from xover.design.answer import Hint
@@ -45,8 +45,7 @@ MOST_HINTS = 2
 _STEPS = (2.0 ** (-1 / 3), 2.0 ** (-1 / 6), 2.0 ** (1 / 6), 2.0 ** (1 / 3))
 
 
-@dataclass(frozen=True)
-class _Facing:
+class _Facing(Struct, frozen=True):
     """The two filters that face each other: the lower output's low-pass, the upper's high-pass."""
 
     lower: Output
@@ -55,8 +54,7 @@ class _Facing:
     high_pass: Crossover | None
 
 
-@dataclass(frozen=True)
-class _Free:
+class _Free(Struct, frozen=True):
     """What may change between two outputs: delays about the answer's, and polarity or not."""
 
     delay_ms: float

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.design.delay_search import Criterion, DelayProblem, in_db
@@ -24,8 +24,7 @@ MEAN_BESIDE_WORST = 1e-3
 are set well, too: at most some thousandths of a decibel."""
 
 
-@dataclass(frozen=True, eq=False)
-class Edge:
+class Edge(Struct, frozen=True, eq=False):
     """Two parts that overlap: mover `second` against mover `first`, −1 for the reference.
 
     The problem's delay is that of `second` relative to `first`. For the worst, `mean` is the
@@ -53,8 +52,7 @@ class Edge:
         return np.stack(columns, axis=-1)
 
 
-@dataclass(frozen=True)
-class Ties:
+class Ties(Struct, frozen=True):
     """Which movers share a delay, and which a polarity: an index of a variable for each mover.
 
     None as polarity: it stays as it is.
@@ -78,8 +76,7 @@ class Ties:
         return tuple(item is not None and bool(turns[item]) for item in self.polarity_of)
 
 
-@dataclass(frozen=True)
-class Solution:
+class Solution(Struct, frozen=True):
     """A local minimum: for each mover its delay relative to the reference and its turn.
 
     `value_db` is the criterion over everything that counts.

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from xover.design.delay_search import STEPS_PER_PERIOD
 from xover.design.joint import IntArray, JointProblem, Solution
@@ -32,8 +32,7 @@ GRID_SLACK_DB = 0.1
 """How much a setting may gain by refinement between two points of the grid."""
 
 
-@dataclass(frozen=True, eq=False)
-class _Table:
+class _Table(Struct, frozen=True, eq=False):
     """An edge's costs on the grid, in blocks of 1, 2, 4 … points.
 
     `levels` holds arrays (polarity, block, kind of amount).
@@ -46,8 +45,7 @@ class _Table:
     """Where relative delay 0 of two movers stands; 0 for an edge to the reference."""
 
 
-@dataclass(frozen=True)
-class Found:
+class Found(Struct, frozen=True):
     """Local minima, best first, and whether none better can be on the grid."""
 
     solutions: tuple[Solution, ...]

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from msgspec.structs import replace
 
 from xover.acoustics.bands import (
@@ -77,16 +77,14 @@ EXPOSURE_CAUTION: Final = (
 )
 
 
-@dataclass(frozen=True)
-class Band:
+class Band(Struct, frozen=True):
     """One octave band: its nominal middle, and its level in dB SPL (None where not known)."""
 
     frequency_hz: float
     spl_db: float | None
 
 
-@dataclass(frozen=True)
-class Headroom:
+class Headroom(Struct, frozen=True):
     """How far an output is below its limiters, in dB; negative where one already acts."""
 
     output: str
@@ -96,8 +94,7 @@ class Headroom:
     peak_db: float | None
 
 
-@dataclass(frozen=True)
-class FirstLimit:
+class FirstLimit(Struct, frozen=True):
     """The limiter that acts first, and how loud it is then."""
 
     output: str
@@ -108,8 +105,7 @@ class FirstLimit:
     a_weighted_db: float
 
 
-@dataclass(frozen=True)
-class LevelAnswer:
+class LevelAnswer(Struct, frozen=True):
     """One listener's levels; times in minutes a day."""
 
     listener: str

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 from typing import Final
 
-from msgspec.structs import replace as with_fields
+from msgspec import Struct
+from msgspec.structs import replace
 
 from xover.acoustics.amplifier import channel_gain_db
 from xover.design.bounds import SIDES, Bound, BoundBy, Side, active_bound, channel_bounds
@@ -48,8 +48,7 @@ WIDEST_DBU: Final = 60.0
 """What a preset can hold."""
 
 
-@dataclass(frozen=True)
-class Threshold:
+class Threshold(Struct, frozen=True):
     """One limiter as it is computed; every figure None where there is no bound."""
 
     dbu: float | None
@@ -64,8 +63,7 @@ class Threshold:
     bounds: tuple[Bound, ...]
 
 
-@dataclass(frozen=True)
-class OutputLimits:
+class OutputLimits(Struct, frozen=True):
     """One output's two limiters with their working."""
 
     output: str
@@ -80,8 +78,7 @@ class OutputLimits:
         return self.rms if name == "rms" else self.peak
 
 
-@dataclass(frozen=True)
-class Limits:
+class Limits(Struct, frozen=True):
     """The whole answer: outputs and channels in file order, cautions, what is only to be known."""
 
     outputs: tuple[OutputLimits, ...]
@@ -133,7 +130,7 @@ def apply_limits(preset: Preset, answer: Limits) -> Preset:
     def change(output: Output) -> Output:
         if output.name not in settled:
             return output
-        return with_fields(output, limiter=settled[output.name])
+        return replace(output, limiter=settled[output.name])
 
     return with_outputs(preset, change)
 
@@ -310,7 +307,7 @@ def _gain_words(load: ChannelLoad) -> str:
     gain_db = channel_gain_db(amplifier, channel, unlocked_attenuator=False)
     own_db = channel_gain_db(
         amplifier,
-        with_fields(channel, bridged=False, attenuator_locked=False),
+        replace(channel, bridged=False, attenuator_locked=False),
         unlocked_attenuator=False,
     )
     text = f"{quoted(channel.name)}: gain {show_db(own_db, 2)}"

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Final, Literal
+
+from msgspec import Struct
 
 from xover.acoustics.amplifier import FULL_TAP_LINE_V, sine_voltage_v, tap_draw_w
 from xover.acoustics.cable import (
@@ -36,8 +37,7 @@ SAME_TAP: Final = 1e-6
 Kind = Literal["load", "unrated-load", "reserve", "tap", "line", "shared", "bound"]
 
 
-@dataclass(frozen=True)
-class Concern:
+class Concern(Struct, frozen=True):
     """Something that needs attention: its kind, the place in the file, a sentence."""
 
     kind: Kind
@@ -46,8 +46,7 @@ class Concern:
     severe: bool = False
 
 
-@dataclass(frozen=True)
-class Hung:
+class Hung(Struct, frozen=True):
     """One source on a channel; `transformers` is None for boxes without."""
 
     source: Source
@@ -56,8 +55,7 @@ class Hung:
     """What one transformer draws at the line's voltage; None without tap or line."""
 
 
-@dataclass(frozen=True)
-class ChannelLoad:
+class ChannelLoad(Struct, frozen=True):
     """One amplifier channel with what it drives. None where a figure cannot be had."""
 
     channel: AmplifierChannel

@@ -6,9 +6,8 @@ sum that the same magnitudes could give.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.dsp.smoothing import power_smooth
@@ -26,8 +25,7 @@ WIDEST_OCTAVES = 3.5
 LOSS_CAP_DB = 40.0
 
 
-@dataclass(frozen=True, eq=False)
-class Part:
+class Part(Struct, frozen=True, eq=False):
     """One output's response at one listener, on the fixed grid.
 
     `response` is complex, shape (n,), NaN where nothing is known; `weight` (n,) is the coherence
@@ -38,8 +36,7 @@ class Part:
     weight: FloatArray
 
 
-@dataclass(frozen=True, eq=False)
-class Overlap:
+class Overlap(Struct, frozen=True, eq=False):
     """The overlap of two parts at one listener: a mask over the grid (n,), and its pieces."""
 
     mask: BoolArray

@@ -9,10 +9,11 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from xover.acoustics.field import PathResponse, paths_at
 from xover.acoustics.geometry import SHORTEST_M
@@ -44,8 +45,7 @@ EDGE = 2.0 ** (1.0 / 24.0)
 """This near to an overlap doubtful frequencies may be what ends it."""
 
 
-@dataclass(frozen=True)
-class Question:
+class Question(Struct, frozen=True):
     """Everything asked, with exact names."""
 
     to: str
@@ -65,8 +65,7 @@ class Question:
         return self.weights[self.listeners.index(listener)] if self.weights else 1.0
 
 
-@dataclass(frozen=True, eq=False)
-class PairParts:
+class PairParts(Struct, frozen=True, eq=False):
     """Two outputs at the listeners where they overlap, `first` the earlier one named."""
 
     first: str
@@ -74,8 +73,7 @@ class PairParts:
     at: tuple[ListenerParts, ...]
 
 
-@dataclass(frozen=True, eq=False)
-class Scene:
+class Scene(Struct, frozen=True, eq=False):
     """Every pair that counts, and what it rests on."""
 
     question: Question

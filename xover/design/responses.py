@@ -7,10 +7,10 @@ and what there is to say about it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import ArrayLike
 
 from xover.acoustics import field
@@ -23,8 +23,7 @@ from xover.model.units import show_hz
 from xover.model.words import Level
 
 
-@dataclass(frozen=True, eq=False)
-class Response:
+class Response(Struct, frozen=True, eq=False):
     """One answer; every array has shape (n,).
 
     `magnitude_db` is −inf where nothing comes and NaN where nothing is known; `phase_deg` lies in

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from msgspec.structs import replace
 
 from xover.acoustics.air import speed_of_sound_m_s
@@ -33,8 +32,7 @@ EDGE_SPREAD_HZ = 5.0
 LATENCY_SPREAD_MS = 1.0
 
 
-@dataclass(frozen=True, eq=False)
-class Without:
+class Without(Struct, frozen=True, eq=False):
     """What the answer is without all-pass sections: the scene as it is, its best setting."""
 
     scene: Scene
@@ -46,7 +44,7 @@ class Without:
 def settled(solution: Solution) -> Solution:
     """The solution with delays below the resolution of any answer as none: nothing to do."""
     delays = tuple(0.0 if abs(delay) < SETTLED_MS else delay for delay in solution.delays_ms)
-    return dataclasses.replace(solution, delays_ms=delays)
+    return replace(solution, delays_ms=delays)
 
 
 def entered(

@@ -6,9 +6,8 @@ stays under the limiters, as far as the system's levels are known; what is not k
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 
 from xover.dsp.axis import Axis
 from xover.dsp.response import output_response
@@ -22,8 +21,7 @@ BELOW_LIMITER_DB = 6.0
 WHOLE_BAND_HZ = (20.0, 20_000.0)
 
 
-@dataclass(frozen=True)
-class OutputBand:
+class OutputBand(Struct, frozen=True):
     """From where to where an output plays, and what says so."""
 
     low_hz: float
@@ -85,8 +83,7 @@ def output_band(preset: Preset, output: str, *, beyond_octaves: float = 0.0) -> 
     return OutputBand(low_hz, high_hz, tuple(said))
 
 
-@dataclass(frozen=True)
-class QuietLevel:
+class QuietLevel(Struct, frozen=True):
     """The highest level of a sine at the processor's inputs that leaves limiters alone."""
 
     input_dbu: float | None

@@ -7,9 +7,9 @@ than `SAFE_DBFS` unless that is asked for by name.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.dsp.noise_and_pulses import band_pulse, level_steps, lobe_ratio_db, pink_noise
@@ -37,16 +37,14 @@ SAMPLES_MAX = 1 << 27
 """All channels together: a gigabyte while it is made."""
 
 
-@dataclass(frozen=True, eq=False)
-class Signal:
+class Signal(Struct, frozen=True, eq=False):
     """A test signal: `samples` (n_channels, n), full scale ±1, and its note."""
 
     samples: Array
     note: SignalNote
 
 
-@dataclass(frozen=True)
-class Way:
+class Way(Struct, frozen=True):
     """One thing to be swept: an output by its name, or None, and the band it may have."""
 
     output: str | None

@@ -6,9 +6,10 @@ One mover is searched on its own, several are searched together; the rule of cho
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from xover.design.choice import (
     LISTED_DB,
@@ -32,8 +33,7 @@ MOST_LISTED = 12
 """How many settings, the best first, are looked at beside those that may be chosen or be rivals."""
 
 
-@dataclass(frozen=True, eq=False)
-class Solved:
+class Solved(Struct, frozen=True, eq=False):
     """What was found for a scene: every setting listed, the one to take, and its rivals."""
 
     scene: Scene
@@ -159,8 +159,7 @@ def _couples(scene: Scene) -> list[Couple]:
     ]
 
 
-@dataclass(frozen=True, eq=False)
-class Meeting:
+class Meeting(Struct, frozen=True, eq=False):
     """A moved part (second) and a partner (first) at one listener, both set as in a solution."""
 
     partner: str
@@ -174,8 +173,7 @@ class Meeting:
         return self.parts.listener
 
 
-@dataclass(frozen=True, eq=False)
-class View:
+class View(Struct, frozen=True, eq=False):
     """All that moved outputs meet outside themselves: a function of one further delay again.
 
     Delay 0 is the solution it was made for; the outputs drift together, the others are held.

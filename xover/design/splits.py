@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from msgspec.structs import replace
 
 from xover.dsp.axis import Axis, ComplexArray
@@ -27,8 +27,7 @@ AUDIBLE_HZ: Final = (20.0, 20_000.0)
 SAME_CORNER: Final = 1.01
 
 
-@dataclass(frozen=True)
-class Split:
+class Split(Struct, frozen=True):
     """The low-pass of one output and the high-pass of the one that takes over above it."""
 
     lower: Output

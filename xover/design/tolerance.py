@@ -6,9 +6,9 @@ Levels are held; only times move. What never loses so much more has no limit, to
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from xover.acoustics.air import speed_of_sound_m_s
 from xover.acoustics.geometry import SHORTEST_M
@@ -26,8 +26,7 @@ _CHUNK = 256
 AXES = ("x", "y", "z")
 
 
-@dataclass(frozen=True, eq=False)
-class Ways:
+class Ways(Struct, frozen=True, eq=False):
     """What one listener hears of a moved part and its partner: where each may come from.
 
     `problem` holds this pair at this listener alone, set as the answer has it; positions are

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from xover.acoustics.arrivals import arrival_after_ms, arrivals, level_difference_db
 from xover.acoustics.geometry import SHORTEST_M, nearest, nearest_distance_m
@@ -25,8 +26,7 @@ Measured = Mapping[tuple[str, str], float]
 """(output, listener) → metres, exact names."""
 
 
-@dataclass(frozen=True)
-class Ways:
+class Ways(Struct, frozen=True):
     """The ways of one preset, some of them measured."""
 
     preset: Preset

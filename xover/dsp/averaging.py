@@ -7,10 +7,10 @@ where the parts do not agree; whoever asks for it must know that they share it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Literal
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from xover.dsp.captured import CapturedResponse, from_complex

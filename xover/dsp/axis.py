@@ -7,10 +7,11 @@ kept. Refuses frequencies at or above half the sample rate, where no digital fil
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import force_setattr
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
@@ -20,8 +21,7 @@ AXIS_NYQUIST_FRACTION = 0.49
 """A logarithmic axis ends below this fraction of the sample rate."""
 
 
-@dataclass(frozen=True, eq=False)
-class Axis:
+class Axis(Struct, frozen=True, eq=False, dict=True):
     """Evaluation frequencies `frequency_hz`, shape (n,), ascending, with their sample rate.
 
     Raises `ValueError` unless the frequencies are finite, strictly ascending, above 0 and below
@@ -46,8 +46,8 @@ class Axis:
                 f"{frequency[-1]:g} Hz at {self.sample_rate_hz:g} Hz"
             )
         frequency.flags.writeable = False
-        object.__setattr__(self, "frequency_hz", frequency)
-        object.__setattr__(self, "sample_rate_hz", float(self.sample_rate_hz))
+        force_setattr(self, "frequency_hz", frequency)
+        force_setattr(self, "sample_rate_hz", float(self.sample_rate_hz))
 
     @classmethod
     def log(

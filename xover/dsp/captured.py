@@ -6,9 +6,9 @@ a sentence to `understood` that says so.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from xover.dsp.impulse_figures import ImpulseFigures
@@ -31,8 +31,7 @@ SMOOTHING_FRACTIONS = (1, 48)
 """Smoothing goes from 1/1 to 1/48 octave."""
 
 
-@dataclass(frozen=True)
-class SweepFindings:
+class SweepFindings(Struct, frozen=True):
     """What the recording of a sweep told besides the response."""
 
     playings: int
@@ -46,8 +45,7 @@ class SweepFindings:
     """Order, fundamental in Hz, level in dB of the fundamental (None: below noise), noise in dB."""
 
 
-@dataclass(frozen=True, eq=False)
-class CapturedResponse:
+class CapturedResponse(Struct, frozen=True, eq=False):
     """One captured response over ascending frequency, and what was understood of its file.
 
     All columns have shape (n,). The response is

@@ -6,11 +6,11 @@ recording, so harmonic products, which come at negative times −L·ln k, stand 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Protocol
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.dsp.right_angle import RightAngle
@@ -54,8 +54,7 @@ class Excitation(Protocol):
         """When each frequency is played, s; None where that has no one answer."""
 
 
-@dataclass(frozen=True)
-class SweepExcitation:
+class SweepExcitation(Struct, frozen=True):
     """An exponential sweep with peak `amplitude`."""
 
     shape: SweepShape
@@ -93,8 +92,7 @@ class SweepExcitation:
         return np.asarray(self.shape.rate_s * np.log(frequency_hz / self.shape.start_hz))
 
 
-@dataclass(frozen=True, eq=False)
-class SampledExcitation:
+class SampledExcitation(Struct, frozen=True, eq=False, dict=True):
     """Any broadband excitation, as the samples (n,) of its file."""
 
     samples: Array

@@ -7,9 +7,9 @@ of filters, their orders and corners can be found from it; data that are not so 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -45,8 +45,7 @@ POINTS = 160
 NEPER_DB = 20.0 / math.log(10.0)
 
 
-@dataclass(frozen=True)
-class Flank:
+class Flank(Struct, frozen=True):
     """One filter: −power/2 · ln(1 + (x/corner)^(2·order)) nepers beyond its slope."""
 
     order: int
@@ -54,8 +53,7 @@ class Flank:
     corner: float
 
 
-@dataclass(frozen=True)
-class Flanks:
+class Flanks(Struct, frozen=True):
     """x^slope times the flanks: the end of a response, x the distance from its end, 1 there."""
 
     slope: int

@@ -7,9 +7,8 @@ to one, and nothing else is altered.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.dsp.sweep import Reach, good_length
@@ -38,8 +37,7 @@ DISTORTION_WITHIN_DB = 20.0
 """Distortion is told where the fundamental is within 20 dB of its largest. Our own choice."""
 
 
-@dataclass(frozen=True, eq=False)
-class Octave:
+class Octave(Struct, frozen=True, eq=False):
     """What was found in one octave about `centre_hz`."""
 
     centre_hz: float
@@ -61,8 +59,7 @@ class Octave:
     """The same of what stands at all other times, as far as it is surely more than noise."""
 
 
-@dataclass(frozen=True, eq=False)
-class Gated:
+class Gated(Struct, frozen=True, eq=False):
     """A response after gating, on every `step`-th bin; `octaves` in rising order."""
 
     frequency_hz: Array
@@ -210,8 +207,7 @@ def _flank(position: Array) -> Array:
     return np.asarray(np.sin(0.5 * np.pi * np.clip(position, 0.0, 1.0)) ** 2)
 
 
-@dataclass(frozen=True, eq=False)
-class Harmonic:
+class Harmonic(Struct, frozen=True, eq=False):
     """One distortion product against the frequency that was played, octave by octave."""
 
     order: int

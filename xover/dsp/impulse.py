@@ -6,9 +6,8 @@ unless asked, and what was asked is said. Onset, polarity and noise floor are fo
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from xover.dsp.captured import LOWEST_DB, CapturedResponse, wrapped_deg

@@ -5,9 +5,8 @@ Display aids: nothing here alters a response, and nothing is computed from these
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.model.units import plain, show_ms
@@ -38,8 +37,7 @@ TAIL = 0.1
 """The part at the end that is taken for noise first, and at least."""
 
 
-@dataclass(frozen=True)
-class ImpulseFigures:
+class ImpulseFigures(Struct, frozen=True):
     """Times count from sample 0, levels are against the largest |sample|."""
 
     onset_ms: float

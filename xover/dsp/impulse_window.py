@@ -7,9 +7,8 @@ held to one window on the time axis that they share.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.dsp.thinning import ORIGIN_HZ, POINTS_PER_OCTAVE
@@ -29,8 +28,7 @@ LOWEST_HZ = 10.0
 _SAID = "window of "
 
 
-@dataclass(frozen=True)
-class ImpulseWindow:
+class ImpulseWindow(Struct, frozen=True):
     """What is kept of an impulse response; all of it where nothing is given.
 
     `window_ms` counts from sample 0. `gate_ms` counts from the onset, `lead_ms` back from it (by

@@ -7,10 +7,10 @@ periods, so what is faster than a period cannot be told apart and is said to be 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.model.problems import Refused
@@ -35,8 +35,7 @@ FOUND = 0.4
 """The least likeness of edges found and edges played. Common practice, no source."""
 
 
-@dataclass(frozen=True)
-class Held:
+class Held(Struct, frozen=True):
     """One step of the staircase: when it begins and how long it lasts, s, and its level, dB."""
 
     start_s: float
@@ -44,8 +43,7 @@ class Held:
     level_db: float
 
 
-@dataclass(frozen=True)
-class LimiterFound:
+class LimiterFound(Struct, frozen=True):
     """What a staircase showed. Levels are those played, dB re the file's full scale.
 
     `threshold_db` is the played level at which limiting sets in, None where nothing limits; times

@@ -7,9 +7,9 @@ over a stated overlap, where one fades into the other over log frequency.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from xover.dsp.averaging import responses_on
@@ -28,8 +28,7 @@ PHASE_RMS_DEG = 45.0
 common practice, no source."""
 
 
-@dataclass(frozen=True)
-class _Match:
+class _Match(Struct, frozen=True):
     """What brings the near capture to the far one."""
 
     gain_db: float

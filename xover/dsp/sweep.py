@@ -9,9 +9,9 @@ clock, never resampled.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.model.problems import Refused
@@ -114,8 +114,7 @@ def closed_form_spectrum(
     return np.asarray(size * np.exp(1j * (turn - np.pi / 4.0)))
 
 
-@dataclass(frozen=True)
-class Reach:
+class Reach(Struct, frozen=True):
     """From where to where a sweep says something: full between `low_hz` and `high_hz`."""
 
     edge_low_hz: float

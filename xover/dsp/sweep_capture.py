@@ -7,10 +7,10 @@ it is a timing mark's arrival, the start of the file, or nothing but the direct 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.dsp.captured import CapturedResponse, SweepFindings, wrapped_deg
@@ -234,8 +234,7 @@ def _tail_s(
     return float(np.clip(min([*rooms, played.gap_s()]), 0.05, LONGEST_S))
 
 
-@dataclass(frozen=True, eq=False)
-class _Work:
+class _Work(Struct, frozen=True, eq=False):
     """The divided response with the direct sound at time 0."""
 
     deconvolver: Deconvolver

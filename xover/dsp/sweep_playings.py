@@ -6,9 +6,9 @@ A playing is known by its direct sound; what its file's marks say of time and cl
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.dsp.deconvolution import Excitation, SampledExcitation, SweepExcitation
@@ -32,8 +32,7 @@ CUT_DB = -4.0
 """A sweep that is cut off counts where no whole one comes this close. Our own choice."""
 
 
-@dataclass(frozen=True)
-class Played:
+class Played(Struct, frozen=True):
     """What was played: one sweep of a file with a note, or samples without one."""
 
     excitation: Excitation
@@ -81,8 +80,7 @@ def samples_of(samples: Array, sample_rate_hz: float) -> Played:
     return Played(SampledExcitation(sound, sample_rate_hz), level_dbfs=level_dbfs)
 
 
-@dataclass(frozen=True)
-class Playing:
+class Playing(Struct, frozen=True):
     """One playing in the recording: where its direct sound stands, in samples."""
 
     sample: float

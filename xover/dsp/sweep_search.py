@@ -6,10 +6,10 @@ The recording is read in blocks, never whole. What is found is judged by whoever
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.dsp.deconvolution import Excitation, delay_between
@@ -55,8 +55,7 @@ class Recording(Protocol):
         """`count` samples from `start`, zeros where the recording has none."""
 
 
-@dataclass(frozen=True, eq=False)
-class Samples:
+class Samples(Struct, frozen=True, eq=False):
     """A recording that is in memory, (n,)."""
 
     values: Array
@@ -80,8 +79,7 @@ def silent_progress(share: float) -> None:
     """Nobody watches."""
 
 
-@dataclass(frozen=True)
-class Found:
+class Found(Struct, frozen=True):
     """Where an excitation seems to begin, to within a few hundredths of a second."""
 
     start: int
@@ -166,8 +164,7 @@ def _flattened(spectrum: Complex, excitation: Excitation, sample_rate_hz: float)
     return np.divide(spectrum, size, out=np.zeros_like(spectrum), where=inside)
 
 
-@dataclass(frozen=True)
-class Arrival:
+class Arrival(Struct, frozen=True):
     """Where an excitation's direct sound stands in the recording."""
 
     sample: float

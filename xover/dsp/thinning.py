@@ -7,9 +7,8 @@ response rings on long after the bulk delay the mean smooths it, and by how much
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from xover.dsp.captured import (

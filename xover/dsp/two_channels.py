@@ -7,9 +7,9 @@ grow towards low frequencies. Two passes over the programme; memory does not gro
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.dsp.captured import CapturedResponse, wrapped_deg
@@ -52,8 +52,7 @@ SEARCH_SHARE = 0.3
 """Of the time that both passes take, roughly."""
 
 
-@dataclass(frozen=True)
-class Channels:
+class Channels(Struct, frozen=True):
     """Which channel of the file is which, counted from 1, and whether both were named."""
 
     reference: int
@@ -180,8 +179,7 @@ def aligned(blocks: Iterable[Array], lag: int) -> Iterator[Array]:
             behind = joined.copy()
 
 
-@dataclass(eq=False)
-class _Part:
+class _Part(Struct, eq=False):
     """One window length and the range that it serves, its upper edge above all for the last."""
 
     spectra: CrossSpectra

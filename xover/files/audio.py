@@ -10,12 +10,12 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, BinaryIO
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from xover.files.audio_headers import check_length
@@ -49,8 +49,7 @@ _LOSSY = ("VORBIS", "OPUS", "MPEG", "ULAW", "ALAW", "ADPCM", "GSM", "G72", "DPCM
 _LENGTH_UNKNOWN = 1 << 62
 
 
-@dataclass(frozen=True, eq=False)
-class Audio:
+class Audio(Struct, frozen=True, eq=False):
     """What an audio file holds: `samples` (n_channels, n), full scale ±1."""
 
     name: str
@@ -79,8 +78,7 @@ class Audio:
         return samples
 
 
-@dataclass(eq=False)
-class AudioFile:
+class AudioFile(Struct, eq=False):
     """An open audio file that is read block by block, as often as needed.
 
     `understood` tells of coding and clipping, the latter once all blocks have been read.

@@ -8,8 +8,9 @@ RIFF (WAV, RF64), AIFF, AU, W64 and CAF; FLAC counts are checked while reading. 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import BinaryIO, Literal
+
+from msgspec import Struct
 
 from xover.model.problems import Refused
 
@@ -29,8 +30,7 @@ def looks_like_audio(data: bytes) -> bool:
     return data.startswith((*MAGIC, *_OTHER_MAGIC)) or frame_sync
 
 
-@dataclass(frozen=True)
-class _Part:
+class _Part(Struct, frozen=True):
     """A chunk: where its content starts and how long the header says that it is."""
 
     kind: bytes

@@ -7,8 +7,10 @@ the kind is refused, never passed over. Adding a kind: its name, what it takes, 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, fields, replace
 from typing import BinaryIO, Literal
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from xover.dsp.captured import CapturedResponse
 from xover.dsp.impulse import captured_from_impulse
@@ -45,8 +47,7 @@ _SINCE: Mapping[Kind, str] = {"channels": "--reference", "sweep": "--sweep"}
 """The option that makes audio a file of the kind."""
 
 
-@dataclass(frozen=True)
-class TextAnswers:
+class TextAnswers(Struct, frozen=True):
     """What the user says about a text file where the file itself leaves it open."""
 
     decimal: DecimalMark | None = None
@@ -57,8 +58,7 @@ class TextAnswers:
     repeated: Repeated | None = None
 
 
-@dataclass(frozen=True)
-class AudioAnswers:
+class AudioAnswers(Struct, frozen=True):
     """How an audio file is to be read: `channel` counts from 1, `window_ms` from sample 0.
 
     With `reference`, a channel too, it is read as two channels of one programme; with `sweep` as a
@@ -76,16 +76,14 @@ class AudioAnswers:
     sweep: SweepAnswers | None = None
 
 
-@dataclass(frozen=True)
-class Answers:
+class Answers(Struct, frozen=True):
     """All that was said about a file before it was read."""
 
     text: TextAnswers = field(default_factory=TextAnswers)
     audio: AudioAnswers = field(default_factory=AudioAnswers)
 
 
-@dataclass(frozen=True)
-class Source:
+class Source(Struct, frozen=True):
     """An open file, what it is called in messages, and who wants to hear how far reading is."""
 
     file: BinaryIO
@@ -140,7 +138,9 @@ def read_kind(kind: Kind, source: Source, answers: Answers) -> CapturedResponse:
 
 
 def _refuse_strangers(kind: Kind, answers: Answers) -> None:
-    given = [f.name for f in fields(AudioAnswers) if getattr(answers.audio, f.name) is not None]
+    given = [
+        each for each in AudioAnswers.__struct_fields__ if getattr(answers.audio, each) is not None
+    ]
     strange = [_OPTIONS[name] for name in given if kind not in _OPTIONS[name][1]]
     if strange:
         option, kinds = strange[0]

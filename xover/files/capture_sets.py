@@ -7,8 +7,10 @@ The provenance lists every file with its hash.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from xover.dsp.averaging import Mean, average
 from xover.dsp.captured import CapturedResponse
@@ -22,8 +24,7 @@ Reader = Callable[[str | Path], Read]
 """Reads and calibrates one file, without finishing it."""
 
 
-@dataclass(frozen=True)
-class Splice:
+class Splice(Struct, frozen=True):
     """The far capture, where it takes over from the near one, and over how many octaves."""
 
     far: str | Path

@@ -6,11 +6,11 @@ What kinds of file there are, and what belongs to which, is `files.capture_kinds
 from __future__ import annotations
 
 import hashlib
-from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
-from msgspec import structs
+from msgspec import Struct, structs
+from msgspec.structs import asdict, replace
 
 from xover.dsp.calibrator import CALIBRATOR_HZ, CALIBRATOR_SPL_DB, calibrator_spl_at_zero_db
 from xover.dsp.captured import (
@@ -47,8 +47,7 @@ Read = tuple[CapturedResponse, Provenance]
 """A response and where it came from."""
 
 
-@dataclass(frozen=True)
-class Calibration:
+class Calibration(Struct, frozen=True):
     """What brings a capture to sound pressure: corrections of the chain, before all else.
 
     `spl` is the SPL that 0 dB of the file stands for (in audio: a sine with peak 1.0), or the path
@@ -74,8 +73,7 @@ class Calibration:
         return ()
 
 
-@dataclass(frozen=True)
-class Finish:
+class Finish(Struct, frozen=True):
     """What is done to a response last, in this order."""
 
     without_delay: bool = False

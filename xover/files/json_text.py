@@ -6,17 +6,19 @@ data mean is judged by whoever asks.
 
 from __future__ import annotations
 
-import json
 import math
 import re
 from itertools import accumulate
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import msgspec
 
 from xover.model.names import quoted
 from xover.model.problems import Refused
 from xover.model.walk import Odd, Pairs
+
+if TYPE_CHECKING:
+    from json import JSONDecodeError
 
 LIMIT_BYTES = 64 * 1024 * 1024
 """The largest file that is read."""
@@ -59,6 +61,8 @@ def parse(data: bytes, *, wanted: str) -> Any:
     walker can name their places. Raises `Refused` for anything that is not JSON in UTF-8, is
     nested deeper than 32, or larger than 64 MB.
     """
+    import json  # only where the fast way did not do
+
     if len(data) > LIMIT_BYTES:
         raise Refused.at("", "the file holds more than 64 MB; such a file is not read")
     data = without_bom(data)
@@ -162,7 +166,7 @@ def _number(text: str) -> Any:
     return value if math.isfinite(value) else Odd(text)
 
 
-def _refuse_syntax(error: json.JSONDecodeError, text: str, wanted: str) -> NoReturn:
+def _refuse_syntax(error: JSONDecodeError, text: str, wanted: str) -> NoReturn:
     start = text.lstrip()[:1]
     if start == "<":
         raise Refused.at("", f"the file seems to be HTML or XML, not {wanted}") from error

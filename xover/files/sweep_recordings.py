@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from xover.dsp.captured import CapturedResponse, corrected
@@ -31,8 +32,7 @@ LOOP_WITHIN_MS = 10_000.0
 """Measurement and loop-back are one playing where they stand no further apart."""
 
 
-@dataclass(frozen=True)
-class SweepAnswers:
+class SweepAnswers(Struct, frozen=True):
     """Which sweep a recording is of: `path` is the file that was played, `take` a part of it.
 
     `take` is a number from 1 or an output's name; `time_zero` "file" says that the recorder
@@ -44,8 +44,7 @@ class SweepAnswers:
     time_zero: Literal["direct", "file"] = "direct"
 
 
-@dataclass(frozen=True, eq=False)
-class _Channel:
+class _Channel(Struct, frozen=True, eq=False):
     """One channel of an open recording, for the engine to read from."""
 
     file: AudioFile

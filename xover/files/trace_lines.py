@@ -10,11 +10,11 @@ from __future__ import annotations
 import codecs
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import partial
 from typing import Literal, NoReturn
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.model.names import quoted
@@ -49,8 +49,7 @@ _WORD_BOMS = (
 )
 
 
-@dataclass(frozen=True, eq=False)
-class Table:
+class Table(Struct, frozen=True, eq=False):
     """Rows of numbers: `values` (n_rows, n_columns), `lines` (n_rows,) counted from 1."""
 
     name: str
@@ -96,8 +95,7 @@ def read_table(data: bytes, *, name: str, decimal: DecimalMark | None = None) ->
     return Table(name, values, np.array(numbers), headings, layout.separator, said)
 
 
-@dataclass(frozen=True)
-class _Layout:
+class _Layout(Struct, frozen=True):
     separator: str
     """";", ",", ", " or "\t"; "" for any white space."""
     decimal_comma: bool

@@ -7,10 +7,10 @@ and said; what would change figures, rows of one frequency that differ, is the u
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Literal
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from xover.dsp.averaging import Mean, mean_of_rows

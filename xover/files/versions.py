@@ -6,8 +6,9 @@ A newer version is refused, an older one brought forward step by step. Knows no 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from xover.model.names import quoted
 from xover.model.problems import Fault, Refused
@@ -22,8 +23,7 @@ NAMES = {"xover-preset": "a preset", "xover-processor": "a processor profile"}
 Migrations = dict[int, Callable[[dict[str, Any]], dict[str, Any]]]
 
 
-@dataclass(frozen=True)
-class Kind:
+class Kind(Struct, frozen=True):
     """One format: what a file of it is in words, its name and version, the way from older ones."""
 
     wanted: str

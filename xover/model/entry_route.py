@@ -6,7 +6,6 @@ be misread stands in quotation marks; names of inputs that do not exist are refu
 
 from __future__ import annotations
 
-import json
 import re
 
 from xover.model.entry_text import (
@@ -33,7 +32,7 @@ _QUOTED = re.compile(r'"(?:[^"\\]|\\.)*"')
 _SIGN = "+\\-‐‑‒–—−﹣－＋"
 _FIGURE = rf"[{_SIGN}]?\s?(?:[0-9.,]+)(?:[eE][{_SIGN}]?[0-9]{{1,3}})?"
 _WITH_GAIN = rf"(?P<name>.*?)(?:\s*[=:]\s*|\s+|(?=[{_SIGN}]))(?P<gain>{_FIGURE})\s*(?:d[bB]|D[bB])?"
-_ONLY_GAIN = re.compile(rf"({NUMBER}) ?(?:db)?")
+_ONLY_GAIN = rf"({NUMBER}) ?(?:db)?"
 _NEEDS_QUOTES = re.compile(rf'[",;=:]|[{_SIGN}]$|[{_SIGN}0-9.]+(?:[eE][{_SIGN}]?[0-9]+)?$')
 _EACH = 64
 _PER_CHARACTER = 12
@@ -54,7 +53,7 @@ def parse_route(text: str, context: Context) -> dict[str, float]:
     if tidied in OFF_WORDS:
         return {}
     present = context.present if isinstance(context.present, dict) else {}
-    lone = _ONLY_GAIN.fullmatch(tidied)
+    lone = re.fullmatch(_ONLY_GAIN, tidied)
     if lone is not None and len(present) == 1 and not _exact(text, context.inputs):
         return {name: _gain(lone[1], context) for name in present}
     routes: dict[str, float] = {}
@@ -128,6 +127,8 @@ def _item(item: str, text: str, context: Context) -> tuple[str, float | None]:
 
 
 def _quoted_item(item: str, text: str, context: Context) -> tuple[str, float | None]:
+    import json
+
     match = _QUOTED.match(item)
     if match is not None:
         try:
@@ -155,7 +156,7 @@ def _beginning(typed: str, inputs: tuple[str, ...]) -> list[str]:
 
 
 def _route_gain(text: str, item: str, context: Context) -> float:
-    match = _ONLY_GAIN.fullmatch(tidy(text))
+    match = re.fullmatch(_ONLY_GAIN, tidy(text))
     if match is None:
         raise context.refused(f"{quoted(item)} is not a route; {_problem(context)}")
     return _gain(match[1], context)

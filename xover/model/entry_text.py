@@ -71,7 +71,7 @@ _SAME = str.maketrans(
     | dict.fromkeys("″“”„", '"')
     | {"⁄": "/", "∕": "/", "µ": "u", "μ": "u", "＋": "+"}
 )
-_THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
+_THOUSANDS = r"[+-]?[1-9][0-9]{0,2},[0-9]{3}"
 _SEPARATOR = re.compile(r"(?:[ ;]|,(?![0-9]))+")
 
 
@@ -113,7 +113,7 @@ def typed(text: str, context: Context, problem: Callable[[], str]) -> str:
 
 def read_number(text: str, context: Context, *, shift: int = 0) -> float:
     """A number that matched `NUMBER`, times 10^shift; refuses thousands commas as ambiguous."""
-    if _THOUSANDS.fullmatch(text):
+    if re.fullmatch(_THOUSANDS, text):
         both = f"{text.replace(',', '')} or {text.replace(',', '.')}"
         raise context.refused(f"{quoted(text)} can be read in two ways; write {both}")
     figure, _, exponent = text.replace(",", ".").partition("e")

@@ -6,7 +6,6 @@ types for units and never changes a value.
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterator
 from functools import cache
@@ -44,6 +43,8 @@ def parse(where: str) -> tuple[Step, ...]:
         if (match := _INDEX.match(where, position)) is not None:
             steps.append(int(match[1]))
         elif (match := _KEY.match(where, position)) is not None:
+            import json
+
             try:
                 steps.append(Key(json.loads(match[1])))
             except ValueError:

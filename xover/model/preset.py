@@ -2,9 +2,8 @@
 
 Frozen; an edit makes a new one. Reading and writing live in `files.preset_json`, the rules that
 no single field can state in `model.rules`.
+Annotations here are types, never text, which msgspec would evaluate at every start (decision 0017).
 """
-
-from __future__ import annotations
 
 from typing import Final, Literal, Protocol, TypeVar
 

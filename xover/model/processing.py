@@ -3,9 +3,8 @@
 Field meanings and units are those of `docs/preset-format.md`; the order of fields is the order
 in the file. Signal order: input (gain, polarity, delay, eq) → matrix → output (gain, polarity,
 delay, high-pass, low-pass, eq, limiter).
+Annotations here are types, never text, which msgspec would evaluate at every start (decision 0017).
 """
-
-from __future__ import annotations
 
 from msgspec import UNSET, Struct, UnsetType
 from msgspec.structs import force_setattr

@@ -2,9 +2,8 @@
 
 Field meanings and units are those of `docs/preset-format.md`; the order of fields is the order
 in the file. Nothing here computes.
+Annotations here are types, never text, which msgspec would evaluate at every start (decision 0017).
 """
-
-from __future__ import annotations
 
 from msgspec import Struct
 

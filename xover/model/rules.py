@@ -27,8 +27,8 @@ from xover.model.units import short
 from xover.model.walk import FAULTS_KEPT, check, tree_of
 from xover.model.words import EQ_SHAPES, FAMILY_SLOPES, LINE_VOLTAGES_V
 
-_OHMS = re.compile(r"[0-9]{1,7}(\.[0-9]{1,6})?")
-_NAME_PLACE = re.compile(r"(\w+)(\[\d+\](\.name)?)?")
+_OHMS = r"[0-9]{1,7}(\.[0-9]{1,6})?"
+_NAME_PLACE = r"(\w+)(\[\d+\](\.name)?)?"
 
 
 def faults(preset: Preset) -> list[Fault]:
@@ -98,7 +98,7 @@ class _Rules:
         self._doubtful_lists = frozenset[str]()
         if unsure:
             self._around = frozenset(one for place in unsure for one in places.ancestors(place))
-            matches = (_NAME_PLACE.fullmatch(place) for place in unsure)
+            matches = (re.fullmatch(_NAME_PLACE, place) for place in unsure)
             self._doubtful_lists = frozenset(match[1] for match in matches if match)
         self._names: dict[str, dict[str, Any]] = {}
         for key in _NAMED_LISTS:
@@ -342,7 +342,7 @@ class _Rules:
         seen: dict[float, str] = {}
         for text in power_w:
             place = places.at_key(where, text)
-            if _OHMS.fullmatch(text) is None or float(text) <= 0.0:
+            if re.fullmatch(_OHMS, text) is None or float(text) <= 0.0:
                 self.add(place, f"{quoted(text)} is not a load in ohms; write “8” or “2.7”")
             elif (first := seen.setdefault(float(text), text)) != text:
                 self.add(place, f"is the same load as {quoted(first)}; keep one of them")

@@ -7,11 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from functools import cache
-from typing import Any
+from types import NoneType, UnionType
+from typing import Annotated, Any, Union, get_args, get_origin
 
-import msgspec
 from msgspec import Struct
-from msgspec import inspect as types
 
 _Plan = tuple[tuple[str, str, Any], ...]
 _Text = tuple[str, str, str]
@@ -58,28 +57,25 @@ def _harmless(text: str) -> bool:
 
 @cache
 def _plan_of(cls: type[Struct]) -> _Plan:
-    kind = msgspec.inspect.type_info(cls)
-    assert isinstance(kind, types.StructType)
-    return _plan(kind)
-
-
-def _plan(kind: types.StructType) -> _Plan:
+    """From the annotations, which the preset's types keep as types: these are there already."""
     entries: list[tuple[str, str, Any]] = []
-    for field in kind.fields:
-        inner, many = _bare(field.type), False
-        if isinstance(inner, types.VarTupleType):
-            inner, many = _bare(inner.item_type), True
-        if isinstance(inner, types.StructType):
-            plan = _plan(inner)
+    for name, hint in cls.__annotations__.items():
+        assert not isinstance(hint, str), "the model's annotations are types, see decision 0017"
+        inner, many = _bare(hint), False
+        if get_origin(inner) is tuple and get_args(inner)[-1] is Ellipsis:
+            inner, many = _bare(get_args(inner)[0]), True
+        if isinstance(inner, type) and issubclass(inner, Struct):
+            plan = _plan_of(inner)
             if plan:
-                entries.append((field.name, "items" if many else "inner", plan))
-        elif isinstance(inner, types.Metadata) and isinstance(inner.type, types.StrType):
-            text = str((inner.extra or {}).get("text", "line"))
-            entries.append((field.name, "texts" if many else "text", text))
+                entries.append((name, "items" if many else "inner", plan))
+        elif get_origin(inner) is Annotated and inner.__origin__ is str:
+            (meta,) = inner.__metadata__
+            entries.append((name, "texts" if many else "text", meta.extra["text"]))
     return tuple(entries)
 
 
-def _bare(kind: types.Type) -> types.Type:
-    if isinstance(kind, types.UnionType):
-        return next(one for one in kind.types if not isinstance(one, types.NoneType))
-    return kind
+def _bare(hint: Any) -> Any:
+    """A hint without null."""
+    if get_origin(hint) in (UnionType, Union):
+        return next(one for one in get_args(hint) if one is not NoneType)
+    return hint

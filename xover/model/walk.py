@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from functools import cache, partial
 from typing import Any
 
 import msgspec
-from msgspec import NODEFAULT, UNSET, Struct
+from msgspec import NODEFAULT, UNSET, Struct, field
 from msgspec import inspect as types
 
 from xover.model import places
@@ -38,8 +37,7 @@ class Pairs(dict[str, Any]):
     repeated: tuple[str, ...] = ()
 
 
-@dataclass
-class Walked:
+class Walked(Struct):
     """What the walker found.
 
     `tree` has the shape of the type throughout; `unsure` holds the places where it carries a

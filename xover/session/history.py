@@ -6,15 +6,15 @@ Presets are frozen and share what did not change, so that a step costs next to n
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cached_property
+
+from msgspec import Struct
 
 from xover.model.differences import Change, differences
 from xover.model.preset import Preset
 
 
-@dataclass(frozen=True, eq=False)
-class Step:
+class Step(Struct, frozen=True, eq=False, dict=True):
     """One named step from one preset to another."""
 
     name: str

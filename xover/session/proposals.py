@@ -6,8 +6,10 @@ The search is `design.alignment`; nothing here decides.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from xover.design.alignment import align, apply_alignment
 from xover.design.answer import Alignment, Alternative, RunnerUp
@@ -18,8 +20,7 @@ from xover.model.preset import Preset
 from xover.model.units import signed
 
 
-@dataclass(frozen=True, eq=False)
-class Proposal:
+class Proposal(Struct, frozen=True, eq=False):
     """What an alignment would change: two presets, the answer behind it, and the step's name."""
 
     name: str

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import os
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from xover.files import preset_json
 from xover.files.journal_claim import discard, unclaimed
@@ -22,8 +23,7 @@ from xover.model.problems import Refused
 from xover.session.history import History, Step
 
 
-@dataclass(frozen=True, eq=False)
-class Recovery:
+class Recovery(Struct, frozen=True, eq=False):
     """Unsaved work of a session that has ended; `steps` in their order, what was undone left out.
 
     `complete` is false where the journal's end

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import Final, Literal
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from xover.acoustics import field
 from xover.acoustics.loudspeaker import BoxResponse
@@ -38,8 +39,7 @@ Window = tuple[float, float, int]
 """Low and high Hz of a part of the axis, and how many points stand in it."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Request:
+class Request(Struct, frozen=True, kw_only=True):
     """Which curves are wanted; exact names."""
 
     outputs: tuple[str, ...] = ()
@@ -65,8 +65,7 @@ class Request:
     """What is looked at closely: it has points of its own, outside it every second one stays."""
 
 
-@dataclass(frozen=True, eq=False)
-class Curve:
+class Curve(Struct, frozen=True, eq=False, dict=True):
     """One curve; every array has shape (n,)."""
 
     kind: Kind
@@ -101,8 +100,7 @@ class Curve:
         return np.where(self.response == 0.0, np.nan, np.degrees(np.angle(self.response)))
 
 
-@dataclass(frozen=True, eq=False)
-class View:
+class View(Struct, frozen=True, eq=False):
     """What was asked for, in the order of asking: outputs, paths, sum, captures."""
 
     frequency_hz: FloatArray
@@ -158,8 +156,7 @@ class Viewer:
         return engines if request.group_delay else engines[:1]
 
 
-@dataclass(frozen=True, eq=False)
-class _Field:
+class _Field(Struct, frozen=True, eq=False):
     """What lies between the audible outputs and one listener."""
 
     parts: tuple[object, ...]

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Generator, Sequence
-from dataclasses import dataclass, replace
 from functools import lru_cache, wraps
 from typing import ParamSpec
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from xover.model.names import inert
@@ -57,8 +58,7 @@ Making = Generator[Wanted, list[Ink], Drawing]
 """A plot in the making: it asks for what its curves leave, once."""
 
 
-@dataclass
-class _Canvas:
+class _Canvas(Struct):
     """Characters being put together; nothing outside the drawing is ever written."""
 
     characters: NDArray[np.str_]

@@ -7,11 +7,12 @@ terminal can colour it. It holds no more than what is seen; `curves.plot` makes 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from xover.sheets.palette import UNSURE, colour
@@ -25,8 +26,7 @@ CURVE = 16
 """The style of a cell of the curve whose `order` is n is CURVE + n."""
 
 
-@dataclass(frozen=True, eq=False)
-class Curve:
+class Curve(Struct, frozen=True, eq=False):
     """One curve: `frequency_hz` (n,) ascending > 0, `values` (n,) with NaN where there is none.
 
     `order` chooses the colour, `dash` is a name in `palette.DASHES`; `wraps` makes the values
@@ -66,8 +66,7 @@ def trusted(curve: Curve, coherence: NDArray[np.float64] | None) -> tuple[Curve,
     return (sure, unsure)
 
 
-@dataclass(frozen=True, eq=False)
-class Drawing:
+class Drawing(Struct, frozen=True, eq=False, dict=True):
     """A finished plot: `characters` and `styles` (height, width), `shaded` where a band lies.
 
     A cell may hold a base character with marks combined onto it; the cell after a wide character

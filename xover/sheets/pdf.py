@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import msgspec
+from msgspec.structs import replace
 
 from xover.model.names import inert
 from xover.sheets.drawing import Curve

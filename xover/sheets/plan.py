@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.acoustics.maps import Area, LevelMap
@@ -33,8 +33,7 @@ CIVIDIS: tuple[Rgb, ...] = (
 """Ten steps of cividis, which reads alike with and without full colour vision (Nuñez, 2018)."""
 
 
-@dataclass(frozen=True)
-class Plan:
+class Plan(Struct, frozen=True):
     """Where places in metres lie on `rows` × `columns` characters."""
 
     x_m: tuple[float, float]

@@ -7,11 +7,11 @@ wrap is not joined, and a peak or notch between two columns still shows. It know
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.sheets.palette import DASHES
@@ -21,8 +21,7 @@ _PERIOD_DOTS = 48
 """A multiple of the length of every dash pattern."""
 
 
-@dataclass(frozen=True)
-class Grid:
+class Grid(Struct, frozen=True):
     """The dot grid and what its edges stand for.
 
     `low_hz` is the centre of the first dot column, `high_hz` of the last; `top` and `bottom` are
@@ -164,8 +163,7 @@ def _unwrapped(rows: NDArray[np.float64], period: NDArray[np.float64]) -> NDArra
     return smooth
 
 
-@dataclass(frozen=True, eq=False)
-class _Sampling:
+class _Sampling(Struct, frozen=True, eq=False):
     """Where the points of one frequency axis lie among the dot columns."""
 
     key: tuple[int, float, float]

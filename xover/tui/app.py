@@ -48,6 +48,7 @@ class Workbench(Doing, App[int]):
         super().__init__(ansi_color="NO_COLOR" in os.environ)
         self.wanted_path = path
         self._loading = False
+        self.add_class("-no-pane", update=False)
 
     def get_driver_class(self) -> type[Driver]:
         """The toolkit's own driver, which starts no task for every key."""
@@ -59,6 +60,7 @@ class Workbench(Doing, App[int]):
 
     def compose(self) -> ComposeResult:
         """The shell; sheet and curves come when the engine is there."""
+        self._place_pane(self.size.width, update=False)
         yield Line(" xover", "opening …", id="title")
         with Ground(id="stage"):
             yield Column(id="curves")
@@ -66,10 +68,6 @@ class Workbench(Doing, App[int]):
         yield Column(id="sheet")
         yield Line(most=3, id="readout")
         yield Line(footer_text(80), id="footer")
-
-    def on_mount(self) -> None:
-        """No pane at the start."""
-        self.set_class(True, "-no-pane")
 
     def post_display_hook(self) -> None:
         """Once the shell is painted, load."""
@@ -116,11 +114,14 @@ class Workbench(Doing, App[int]):
         if room < SHEET_LEAST + PLOT_LEAST:
             sheet = max(0, min(SHEET_LEAST, room - PLOT_LEAST if room > 16 else room // 2))
         self.query_one("#sheet").styles.height = sheet
-        beside = width >= PANE_BESIDE
-        self.set_class(beside, "-beside")
-        self.set_class(not beside, "-below")
+        self._place_pane(width)
         self.query_one("#footer", Line).tell(footer_text(width))
         self.call_next(self._tell_lines)
+
+    def _place_pane(self, width: int, *, update: bool = True) -> None:
+        """Where a pane stands; no style needs an `update` before there are widgets."""
+        beside = width >= PANE_BESIDE
+        self.update_classes({"-beside": beside, "-below": not beside}, update=update)
 
     def _tell_lines(self) -> None:
         """After a resize has been obeyed: only then the app's own size is the new one."""

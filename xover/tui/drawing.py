@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import asyncio
 import time
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from msgspec.structs import replace
 from textual import work
 
 from xover.tui.painting import Painted

@@ -5,8 +5,10 @@ A choice of the person at the keys, not of the preset; pure, so that it is teste
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import Literal
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from xover.model.drive import Drive
 from xover.model.names import inert
@@ -20,8 +22,7 @@ Lower = Literal["phase", "group delay", "coherence"]
 LOWER: tuple[Lower, ...] = ("phase", "group delay", "coherence")
 
 
-@dataclass(frozen=True)
-class Listening:
+class Listening(Struct, frozen=True):
     """Where one listens and what is shown; `listener` None: the electrical responses."""
 
     listener: str | None

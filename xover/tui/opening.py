@@ -6,8 +6,9 @@ Everything heavy is imported here, after the shell has been painted.
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 from xover.files.paths import shown_path
 from xover.model.problems import Refused
@@ -19,8 +20,7 @@ from xover.tui import plot, plot_data, sheet  # noqa: F401 — loaded with the r
 Decision = Literal["ask", "recover", "leave", "discard"]
 
 
-@dataclass(frozen=True)
-class Opening:
+class Opening(Struct, frozen=True):
     """What came of opening: a session, an offer, or why there is neither."""
 
     path: str | None

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.sheets.drawing import Curve
@@ -20,8 +20,7 @@ Band = tuple[float, float, str]
 """Low Hz, high Hz, and what is written beside the shade."""
 
 
-@dataclass(frozen=True, eq=False)
-class Reading:
+class Reading(Struct, frozen=True, eq=False):
     """The arrays behind one curve, for the read-out at the cursor; every shape (n,).
 
     Frequencies ascend; NaN where nothing is known; `phase_deg` within ±180.
@@ -36,8 +35,7 @@ class Reading:
     coherence: NDArray[np.float64] | None = None
 
 
-@dataclass(frozen=True, eq=False)
-class PlotData:
+class PlotData(Struct, frozen=True, eq=False):
     """All that is shown: curves of both panels, bands to shade, what they are."""
 
     upper: tuple[Curve, ...] = ()

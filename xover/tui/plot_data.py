@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from xover.dsp.axis import AXIS_NYQUIST_FRACTION

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from xover.model.names import inert
 from xover.model.units import plain, show_hz, show_ms, signed
@@ -27,8 +28,7 @@ Piece = tuple[str, int]
 Line = tuple[Piece, ...]
 
 
-@dataclass(frozen=True)
-class _Item:
+class _Item(Struct, frozen=True):
     name: str
     style: int
     values: Values

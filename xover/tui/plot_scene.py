@@ -7,7 +7,9 @@ next and refuses nothing: where there is no room it says what it can.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from xover.model.names import inert
 from xover.sheets.cells import width_of, wrapped
@@ -27,8 +29,7 @@ _NAMES = {"deg": "phase", "ms": "group delay", "γ²": "coherence"}
 _RANGES = {"deg": (-180.0, 180.0), "γ²": (0.0, 1.0)}
 
 
-@dataclass(frozen=True)
-class Wish:
+class Wish(Struct, frozen=True):
     """What is to be seen, besides the content; two alike give the same picture of it."""
 
     width: int
@@ -41,8 +42,7 @@ class Wish:
     ascii_only: bool = False
 
 
-@dataclass(frozen=True, eq=False)
-class Scene:
+class Scene(Struct, frozen=True, eq=False):
     """A picture: the panels, both in one where there are two, and lines of text under them."""
 
     wish: Wish

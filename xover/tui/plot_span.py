@@ -7,7 +7,8 @@ meets an end keeps its width.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from xover.sheets.scales import HIGH_HZ, LOW_HZ
 
@@ -16,8 +17,7 @@ NARROWEST = 2.0 ** (1.0 / 6.0)
 """The smallest ratio of the ends: a sixth of an octave."""
 
 
-@dataclass(frozen=True)
-class Span:
+class Span(Struct, frozen=True):
     """From `low_hz` to `high_hz`."""
 
     low_hz: float = LOW_HZ

@@ -7,9 +7,10 @@ goes to the last where that would be next to nothing.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
+
+from msgspec import Struct
 
 from xover.sheets.cells import width_of
 from xover.tui.sheet_view import RowView, SheetView
@@ -33,8 +34,7 @@ class Span(NamedTuple):
     width: int
 
 
-@dataclass(frozen=True)
-class Layout:
+class Layout(Struct, frozen=True, dict=True):
     """Everything about places, for one width of the widget and one first column in sight."""
 
     width: int

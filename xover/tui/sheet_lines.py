@@ -6,8 +6,8 @@ It paints what it is given and remembers nothing; finding out what changed is th
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
+from msgspec import Struct
 from rich.segment import Segment
 from rich.style import Style
 from textual.strip import Strip
@@ -31,8 +31,7 @@ from xover.tui.sheet_paint import (
 from xover.tui.sheet_view import SheetView
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class Scene:
+class Scene(Struct, frozen=True, eq=False):
     """All that a line depends on."""
 
     view: SheetView | None

@@ -9,6 +9,7 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Final, NamedTuple
 
+from msgspec import Struct
 from rich.cells import cell_len
 from rich.color import Color
 from rich.style import Style
@@ -42,7 +43,7 @@ class Mark:
 _BLACK, _ORANGE, _SKY, _GREEN, _YELLOW, _BLUE, _VERMILLION, _PURPLE = OKABE_ITO
 
 
-class Looks(NamedTuple):
+class Looks(Struct, frozen=True):
     """The styles of the sheet on one ground."""
 
     base: Style

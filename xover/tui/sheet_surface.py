@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 
 from textual.filter import LineFilter
-from textual.geometry import Region
+from textual.geometry import Region, Size
 from textual.strip import Strip
 
 from xover.model.entry import Part, parts
@@ -33,6 +33,8 @@ class SheetSurface(Direct, can_focus=True):
         self._view: SheetView | None = None
         self._widths: tuple[int, ...] = ()
         self._plan = Layout(0, 0, (), False, False)
+        self._settled = Size()
+        """The size that all places were found for."""
         self._column = self._anchor = self._row = 0
         self._first_column = self._top_row = 0
         self._moved = False
@@ -101,6 +103,7 @@ class SheetSurface(Direct, can_focus=True):
         if old is None or not _alike(old, view):
             self._arrive(old)
             self._settle(keep_widths=old is not None)
+            self.refresh()
             return
         touched: list[tuple[int, int]] = []
         for number, (was, now) in enumerate(zip(old.columns, view.columns, strict=True)):
@@ -122,6 +125,7 @@ class SheetSurface(Direct, can_focus=True):
         )
         if wider and column_widths(view, self.size.width, self._widths) != self._widths:
             self._settle(keep_widths=True)
+            self.refresh()
         else:
             self._touch(touched)
 
@@ -192,19 +196,31 @@ class SheetSurface(Direct, can_focus=True):
         """Scroll just as far as the cursor needs; whether that moved anything."""
         if self._view is None or not self._widths:
             return False  # nothing has been laid out yet
+        return self._scroll_sheet(*self._nearest_in_sight())
+
+    def _nearest_in_sight(self) -> tuple[int, int]:
+        """First column and row in sight, moved just as far as the cursor needs."""
+        assert self._view is not None
         width, tall = self.size.width, self._rows_in_sight()
         top = max(min(self._top_row, self._row), self._row - tall + 1)
         first = first_in_sight(self._view, self._widths, width, self._first_column, self._column)
-        return self._scroll_sheet(first, top)
+        return first, top
 
     def _scroll_sheet(self, first: int, top: int) -> bool:
+        """Begin with this column and row, as far as there are such; whether that moved anything."""
+        moved = self._begin_at(first, top)
+        if moved:
+            self._lay_out()
+            self.refresh()
+        return moved
+
+    def _begin_at(self, first: int, top: int) -> bool:
         assert self._view is not None
         first = min(max(first, 0), self._last_first())
         top = min(max(top, 0), max(0, len(self._view.rows) - self._rows_in_sight()))
         if (first, top) == (self._first_column, self._top_row):
             return False
         self._first_column, self._top_row = first, top
-        self._repaint()
         return True
 
     def _last_first(self) -> int:
@@ -244,14 +260,15 @@ class SheetSurface(Direct, can_focus=True):
         """Find all places anew: another size, other columns, or one that must be wider."""
         if self._view is None or not self.size:
             return
+        self._settled = self.size
         self._widths = column_widths(
             self._view, self.size.width, self._widths if keep_widths else None
         )
         if not self._moved:
             self._first_column = self._opening_column()
-        self._scroll_sheet(self._first_column, self._top_row)
-        self._keep_in_sight()
-        self._repaint()
+        self._begin_at(self._first_column, self._top_row)
+        self._begin_at(*self._nearest_in_sight())
+        self._lay_out()
 
     def _opening_column(self) -> int:
         """The first column in sight at the start: inputs too where two outputs fit besides."""
@@ -264,8 +281,13 @@ class SheetSurface(Direct, can_focus=True):
     # Painting
 
     def on_resize(self) -> None:
-        """All places are found anew."""
-        self._settle(keep_widths=False)
+        """All places are found anew, unless that was painted already."""
+        self._fit()
+
+    def _fit(self) -> None:
+        """Find all places for the size that there is: it is painted before anyone is told of it."""
+        if self.size != self._settled:
+            self._settle(keep_widths=False)
 
     def notify_style_update(self) -> None:
         """Another theme: every line is painted anew."""
@@ -275,10 +297,12 @@ class SheetSurface(Direct, can_focus=True):
 
     def render_line(self, y: int) -> Strip:
         """One painted line, `y` counted from the top of the widget."""
+        self._fit()
         return self._scene().line(y)
 
     def render_lines(self, crop: Region) -> list[Strip]:
         """Painted lines, those that did not change as they were."""
+        self._fit()
         filters = list(self.get_line_filters())
         if filters != self._seen_through:
             self._seen_through = filters
@@ -336,11 +360,11 @@ class SheetSurface(Direct, can_focus=True):
         inside = self._view is not None and self._top_row <= row < len(self._view.rows)
         return row if inside else None
 
-    def _repaint(self) -> None:
+    def _lay_out(self) -> None:
+        """Where each column stands; every line is made anew."""
         if self._view is not None:
             self._plan = laid_out(self._view, self._widths, self.size.width, self._first_column)
         self._lines.clear()
-        self.refresh()
 
     def _touch_row(self, row: int) -> None:
         y = row - self._top_row + self._header()

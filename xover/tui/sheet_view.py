@@ -7,9 +7,10 @@ the view before are the same objects too, so that an edit costs one column. It r
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import NamedTuple
+
+from msgspec import Struct
 
 from xover.model.entry import show
 from xover.model.entry_text import NOTHING
@@ -67,8 +68,7 @@ class _Source(NamedTuple):
         return self.item is other.item and self.saved is other.saved and self[2:] == other[2:]
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class ColumnView:
+class ColumnView(Struct, frozen=True, eq=False, dict=True):
     """One input or output: its heading, and its cells by row (rows it does not have are absent)."""
 
     name: str
@@ -98,8 +98,7 @@ class ColumnView:
         return max(heading, *(width_of(each.text) for each in self.cells.values()))
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class SheetView:
+class SheetView(Struct, frozen=True, eq=False, dict=True):
     """The whole sheet; inputs stand left of outputs."""
 
     columns: tuple[ColumnView, ...]
@@ -155,8 +154,7 @@ def sheet_view(
     return SheetView((*inputs, *outputs), making.rows)
 
 
-@dataclass(frozen=True, eq=False, repr=False)
-class _Making:
+class _Making(Struct, frozen=True, eq=False):
     """One view in the making."""
 
     preset: Preset

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.acoustics.measured import is_summable
@@ -158,8 +158,7 @@ def missing_all_pass(survey: Survey) -> Iterator[Finding]:
         )
 
 
-@dataclass(frozen=True)
-class _Branch:
+class _Branch(Struct, frozen=True):
     """One way of a chain: its filters inside the chain, and the other splits' all-passes."""
 
     output: Output

@@ -7,7 +7,6 @@ with; both are asked and refused where they are left open.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import Field, dataclass, fields
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from msgspec import Struct
@@ -32,7 +31,7 @@ if TYPE_CHECKING:
     from xover.model.rig import Provenance, Trace
     from xover.sheets.drawing import Curve
 
-T = TypeVar("T")
+T = TypeVar("T", bound=Struct)
 
 CAPTURED: dict[str, str] = {
     "flat": "flat: nothing set",
@@ -56,8 +55,7 @@ NO_SESSION = ("-", "–", "—", "none")
 """What is typed for a capture that shares a time zero with no other."""
 
 
-@dataclass(frozen=True, eq=False)
-class ReadCapture:
+class ReadCapture(Struct, frozen=True, eq=False):
     """A capture as it was read, and the trace that the preset would keep of it."""
 
     path: str
@@ -78,8 +76,7 @@ class ReadCapture:
         return to_trace(self.response, session=session, provenance=self.provenance, full=full)
 
 
-@dataclass(frozen=True, eq=False)
-class Looked:
+class Looked(Struct, frozen=True, eq=False):
     """A file that was looked at: what it is, and what it holds or why that cannot be told yet."""
 
     path: str
@@ -88,8 +85,7 @@ class Looked:
     problem: str = ""
 
 
-@dataclass(frozen=True)
-class OpenedSettings:
+class OpenedSettings(Struct, frozen=True):
     """A preset whose settings were in force, from a file."""
 
     path: str
@@ -122,8 +118,7 @@ class OwnAnswers(Struct, frozen=True):
     """The voltage at the box that gave the SPL; "" for 2.83 V."""
 
 
-@dataclass(frozen=True, eq=False)
-class ImportChoice:
+class ImportChoice(Struct, frozen=True, eq=False):
     """A capture put into the preset: the step's name, and the preset with the capture in it."""
 
     name: str
@@ -194,8 +189,7 @@ def read(path: str, found: Mapping[str, Any], told: Progress | None = None) -> R
 
 def _filled(kind: type[T], found: Mapping[str, Any]) -> T:
     """One of the reader's groups of answers, with those that were given."""
-    known: tuple[Field[Any], ...] = fields(kind)  # type: ignore[arg-type]
-    return kind(**{item.name: found[item.name] for item in known if item.name in found})
+    return kind(**{name: found[name] for name in kind.__struct_fields__ if name in found})
 
 
 def open_settings(path: str) -> OpenedSettings:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
-from dataclasses import replace
 from typing import TYPE_CHECKING
+
+from msgspec.structs import replace
 
 from xover.tui.doing.showing import Showing
 
@@ -119,12 +120,10 @@ class Curves(Showing):
                 shown=shown,
             )
             if choice.keep:
-                from msgspec.structs import replace as with_fields
-
                 from xover.model.processing import Stimulus
 
                 stimulus = Stimulus(inputs=choice.levels_db, correlated=choice.correlated)
-                edited = with_fields(session.preset, stimulus=stimulus)
+                edited = replace(session.preset, stimulus=stimulus)
                 self.step(lambda: session.apply("what is played", edited))
             self.show_all()
 

@@ -29,10 +29,10 @@ class Editing(Showing):
         try:
             values: dict[Cell, Value] = {}
             for cell in message.cells:
-                from msgspec.structs import replace as with_fields
+                from msgspec.structs import replace
 
                 present = value_of(session.preset, cell)
-                context = with_fields(session.context, present=present)
+                context = replace(session.context, present=present)
                 values[cell] = entry.parse(entry_row(cell.row), message.text, context=context)
             if len(values) == 1:
                 ((cell, value),) = values.items()
@@ -161,7 +161,7 @@ class Editing(Showing):
 
     def do_bypass(self) -> None:
         """Bypass the EQ section under the cursor, or not."""
-        from msgspec.structs import replace as with_fields
+        from msgspec.structs import replace
 
         from xover.model.processing import EqSection
         from xover.session.cells import value_of
@@ -174,7 +174,7 @@ class Editing(Showing):
         if cell is None or not isinstance(value, EqSection):
             self.say("put the cursor on an EQ section to bypass it")
             return
-        turned = with_fields(value, bypassed=not value.bypassed)
+        turned = replace(value, bypassed=not value.bypassed)
         self.step(lambda: session.set_value(cell, turned))
 
     def do_part(self) -> None:
@@ -206,9 +206,9 @@ class Editing(Showing):
 
         def chosen(air: Any) -> None:
             if air is not None:
-                from msgspec.structs import replace as with_fields
+                from msgspec.structs import replace
 
-                edited = with_fields(session.preset, air=air)
+                edited = replace(session.preset, air=air)
                 self.step(lambda: session.apply(f"air {air.temperature_c:g} °C", edited))
 
         self.push_screen(AirDialog(session.preset.air), chosen)

@@ -95,17 +95,17 @@ class Panes(Showing):
 
     def on_arrivals_pane_set_temperature(self, message: ArrivalsPane.SetTemperature) -> None:
         """The temperature that was tried out becomes the preset's."""
-        from msgspec.structs import replace as with_fields
+        from msgspec.structs import replace
 
         session = self.session
         assert session is not None
-        air = with_fields(session.preset.air, temperature_c=message.temperature_c)
-        edited = with_fields(session.preset, air=air)
+        air = replace(session.preset.air, temperature_c=message.temperature_c)
+        edited = replace(session.preset, air=air)
         self.step(lambda: session.apply(f"air {message.temperature_c:g} °C", edited))
 
     def on_arrivals_pane_set_position(self, message: ArrivalsPane.SetPosition) -> None:
         """A source or listener stands elsewhere, as one step."""
-        from msgspec.structs import replace as with_fields
+        from msgspec.structs import replace
 
         from xover.model.names import inert
         from xover.tui.panes.arrivals import ArrivalsPane
@@ -116,8 +116,8 @@ class Panes(Showing):
         listed = list(getattr(session.preset, thing.kind))
         if thing.index >= len(listed) or listed[thing.index].name != thing.name:
             return  # undone or renamed meanwhile: what was shown there is gone
-        listed[thing.index] = with_fields(listed[thing.index], position_m=message.position_m)
-        edited = with_fields(session.preset, **{thing.kind: tuple(listed)})
+        listed[thing.index] = replace(listed[thing.index], position_m=message.position_m)
+        edited = replace(session.preset, **{thing.kind: tuple(listed)})
         if not self.step(lambda: session.apply(f"position of {inert(thing.name)}", edited)):
             for pane in self.query(ArrivalsPane):  # what was refused stands there no longer
                 pane.places.show(session.preset)

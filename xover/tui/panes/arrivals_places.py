@@ -6,9 +6,9 @@ stays in the cell with a sentence.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
+from msgspec import Struct
 from rich.segment import Segment
 from rich.style import Style
 from textual import events
@@ -40,8 +40,7 @@ _HINTS = ("type metres or feet", "[ ] 0.1 m", "{ } 1 m", "Enter edits", "Esc lea
 _NUDGES = {"[": -STEP_M, "]": STEP_M, "{": -COARSE_M, "}": COARSE_M}
 
 
-@dataclass(frozen=True)
-class Thing:
+class Thing(Struct, frozen=True):
     """A row: one source or listener."""
 
     kind: Kind

@@ -9,11 +9,11 @@ from __future__ import annotations
 import math
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import lru_cache, partial
 from typing import ClassVar
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 from rich.color import Color
 from rich.segment import Segment
@@ -57,8 +57,7 @@ BESIDE, GAP = 36, 2
 _ROOMY = 16
 
 
-@dataclass(frozen=True)
-class Laid:
+class Laid(Struct, frozen=True):
     """Where the plan's text stands: beside it where that leaves the plan larger, else below."""
 
     plan: Plan
@@ -68,24 +67,21 @@ class Laid:
     text_rows: int
 
 
-@dataclass(frozen=True)
-class Levels:
+class Levels(Struct, frozen=True):
     """A finished map and the plan that it lies on."""
 
     plan: Plan
     found: LevelMap
 
 
-@dataclass(frozen=True)
-class Spot:
+class Spot(Struct, frozen=True):
     """What arrives at the cursor."""
 
     position_m: PositionM
     place: Place
 
 
-@dataclass(frozen=True, eq=False)
-class Scene:
+class Scene(Struct, frozen=True, eq=False):
     """What one painting shows."""
 
     laid: Laid

@@ -7,9 +7,9 @@ they are set side by side for two temperatures and drawn to scale.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from msgspec import Struct
 from msgspec.structs import replace
 from textual.content import Content
 
@@ -37,8 +37,7 @@ _FIGURES = 22
 _LEAST_BAR = 16
 
 
-@dataclass(frozen=True)
-class Row:
+class Row(Struct, frozen=True):
     """One output at one listener."""
 
     output: str
@@ -53,8 +52,7 @@ class Row:
     delay_ms: float
 
 
-@dataclass(frozen=True)
-class Loss:
+class Loss(Struct, frozen=True):
     """A hand-over between two outputs: its bands in Hz, its loss in dB, and the loss before."""
 
     lower: str
@@ -64,8 +62,7 @@ class Loss:
     before_db: float | None
 
 
-@dataclass(frozen=True)
-class Place:
+class Place(Struct, frozen=True):
     """One listener: what arrives, in the order of time, and what the crossings lose."""
 
     listener: str
@@ -76,8 +73,7 @@ class Place:
     problem: str = ""
 
 
-@dataclass(frozen=True)
-class Table:
+class Table(Struct, frozen=True):
     """All listeners at one temperature; `own_c` is the preset's own."""
 
     temperature_c: float
