@@ -7,7 +7,7 @@ colour, so that it reads without any.
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Final, NamedTuple
+from typing import Final
 
 from msgspec import Struct
 from rich.cells import cell_len
