@@ -43,7 +43,7 @@ def command(
     if output_file is not None:
         save(answer.preset, output_file, overwrite=force)
         if output_file != "-":
-            say(f"wrote {output_file}")
+            say(f"wrote {output_file}", whole=[output_file])
     if as_json and output_file != "-":
         print_json(document(answer))
     elif output_file != "-":

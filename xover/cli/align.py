@@ -21,10 +21,9 @@ from xover.cli.common import (
     terminal_size,
     write_result,
 )
-from xover.cli.outcome import Exit, on_terminal, print_json, say
+from xover.cli.outcome import Exit, on_terminal, print_json, say, tell
 from xover.cli.plots import check_plot, plot_format, plot_option
 from xover.cli.progress import progress
-from xover.model.names import inert_lines
 from xover.model.problems import Refused
 from xover.sheets.alignment_text import alignment_text
 
@@ -148,13 +147,13 @@ def command(
         write_result(loss_figure(answer, plot_format(plot)), plot, force=force)
     if apply_:
         saved = save_changed(apply_alignment(loaded, answer), preset, output_file, force=force)
-        say(f"applied, saved in {saved}")
+        say(f"applied, saved in {saved}", whole=[saved])
     if as_json:
         from xover.cli.align_json import document
 
         print_json(document(answer))
     elif output_file != "-":
-        click.echo(inert_lines(alignment_text(answer)))
+        tell(alignment_text(answer))
     if plot == "-":
         from xover.sheets.loss_plot import terminal_loss_plot
 

@@ -18,11 +18,11 @@ from xover.cli.common import (
     save_changed,
     write_result,
 )
-from xover.cli.outcome import on_terminal, print_json, say
+from xover.cli.outcome import on_terminal, print_json, say, tell
 from xover.cli.plots import check_plot, plot_format, plot_option
 from xover.model.entry_figures import parse_length
 from xover.model.entry_text import Context
-from xover.model.names import fold, inert_lines, quoted
+from xover.model.names import fold, quoted
 from xover.model.problems import Refused
 from xover.model.units import plain, show_hz, show_m
 
@@ -137,7 +137,7 @@ def command(
     notes = _notes(answer)
     if apply_ or output_file is not None:
         saved = save_changed(answer.preset, preset, output_file, force=force)
-        say(f"applied, saved in {saved}")
+        say(f"applied, saved in {saved}", whole=[saved])
     if plot is not None and plot != "-":
         from xover.sheets.room_figures import compass_figure
 
@@ -147,7 +147,7 @@ def command(
     if as_json:
         print_json(_document(answer, shown_hz, notes))
     elif output_file != "-":
-        click.echo(inert_lines(_text(answer, name, shown_hz, notes)))
+        tell(_text(answer, name, shown_hz, notes))
         if plot == "-":
             from xover.sheets.compass import terminal_compass
 

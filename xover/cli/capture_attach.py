@@ -210,8 +210,8 @@ def attach(capture: tuple[CapturedResponse, Provenance], options: dict[str, Any]
                 replaced = f"in place of {was}" if was else "in place of an earlier capture"
     saved = save_changed(changed, options["attach"], options["output_file"], force=options["force"])
     points = f"{len(trace.frequency_hz)} points"
-    say(f"attached as {what} ({', '.join(part for part in (points, replaced) if part)}), saved in "
-        f"{saved}")  # fmt: skip
+    held = ", ".join(part for part in (points, replaced) if part)
+    say(f"attached as {what} ({held}), saved in {saved}", whole=[saved])
     say(*trace.provenance.note.splitlines()[len(provenance.note.splitlines()) :])
     if session is None and trace.phase_deg is not None and options["loudspeaker"] is None:
         say("without --session this capture shares no time zero with others")

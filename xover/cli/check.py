@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from xover.cli.common import json_option, open_either
-from xover.cli.outcome import Exit, print_json
+from xover.cli.outcome import Exit, print_json, tell
 
 
 @click.command(epilog="Example: xover check presets/harbour-hall.json")
@@ -18,7 +18,6 @@ def command(file: str, as_json: bool) -> int:
     them gives exit code 1.
     """
     from xover.design.advice import advise
-    from xover.model.names import inert
     from xover.model.places import label
     from xover.model.preset import Preset
 
@@ -27,7 +26,7 @@ def command(file: str, as_json: bool) -> int:
         if as_json:
             print_json({"findings": []})
         else:
-            click.echo(inert(f"{preset.name}: a valid processor profile"))
+            tell(f"{preset.name}: a valid processor profile")
         return int(Exit.DONE)
     findings = advise(preset)
     if as_json:
@@ -48,8 +47,8 @@ def command(file: str, as_json: bool) -> int:
     else:
         for one in findings:
             place = f"{label(preset, one.where)} ({one.where})"
-            click.echo(inert(f"{one.severity}: {place}: {one.message}"))
+            tell(f"{one.severity}: {place}: {one.message}")
             if one.caution:
-                click.echo(inert(f"  caution: {one.caution}"))
+                tell(f"  caution: {one.caution}")
     attention = any(one.severity in ("error", "warning") for one in findings)
     return int(Exit.ATTENTION if attention else Exit.DONE)

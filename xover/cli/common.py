@@ -123,7 +123,7 @@ def write_result(data: bytes, output: str | None, *, force: bool) -> None:
     from xover.files.safe_write import write_bytes
 
     write_bytes(output, data, overwrite=force)
-    say(f"wrote {output}")
+    say(f"wrote {output}", whole=[output])
 
 
 def output_names(preset: Preset, typed: Sequence[str]) -> tuple[str, ...]:

@@ -20,8 +20,8 @@ from xover.cli.common import (
     preset_argument,
     save_changed,
 )
-from xover.cli.outcome import print_json, say
-from xover.model.names import find, inert_lines
+from xover.cli.outcome import print_json, say, tell
+from xover.model.names import find
 from xover.model.problems import Refused
 
 if TYPE_CHECKING:
@@ -137,11 +137,11 @@ def command(
     )
     if apply_:
         saved = save_changed(apply_distance(loaded, answer), preset, output_file, force=force)
-        say(f"applied, saved in {saved}")
+        say(f"applied, saved in {saved}", whole=[saved])
     if as_json:
         print_json(_document(answer))
     elif output_file != "-":
-        click.echo(inert_lines(distance_text(loaded, answer, points=line is not None)))
+        tell(distance_text(loaded, answer, points=line is not None))
 
 
 def _placed(preset: Preset, names: Sequence[str]) -> tuple[str, ...]:

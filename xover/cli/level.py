@@ -16,8 +16,7 @@ from xover.cli.common import (
     open_preset,
     preset_argument,
 )
-from xover.cli.outcome import print_json
-from xover.model.names import inert_lines
+from xover.cli.outcome import print_json, tell
 
 if TYPE_CHECKING:
     from xover.acoustics.bands import Spectrum
@@ -96,7 +95,7 @@ def command(
     else:
         from xover.sheets.level_text import level_text
 
-        click.echo(inert_lines(level_text(answers)))
+        tell(level_text(answers))
 
 
 def _document(answer: LevelAnswer) -> dict[str, Any]:

@@ -16,8 +16,8 @@ from xover.cli.common import (
     save_changed,
     write_result,
 )
-from xover.cli.outcome import Exit, print_json, say
-from xover.model.names import find, inert_lines
+from xover.cli.outcome import Exit, print_json, say, tell
+from xover.model.names import find
 from xover.model.problems import Refused
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ def command(
     if apply_:
         written = list(settings(loaded, answer))
         saved = save_changed(apply_limits(loaded, answer), preset, output_file, force=force)
-        say(f"applied to {', '.join(written) or 'nothing'}, saved in {saved}")
+        say(f"applied to {', '.join(written) or 'nothing'}, saved in {saved}", whole=[saved])
         higher = raised(loaded, answer)
         if higher:
             say(
@@ -101,9 +101,9 @@ def command(
     elif wiring != "-" and output_file != "-":
         from xover.sheets.limits_text import limits_text
 
-        click.echo(inert_lines(limits_text(answer, working=not brief)))
+        tell(limits_text(answer, working=not brief))
         if device is not None:
-            click.echo(inert_lines("\n" + _device_text(device)))
+            tell("\n" + _device_text(device))
     return int(Exit.ATTENTION if answer.cautions else Exit.DONE)
 
 

@@ -19,7 +19,7 @@ from xover.cli.common import (
     preset_argument,
     write_result,
 )
-from xover.cli.outcome import on_terminal, print_json, say, say_notes
+from xover.cli.outcome import on_terminal, print_json, say, say_notes, tell
 from xover.cli.plots import check_plot, plot_format, plot_options
 from xover.cli.progress import progress
 from xover.model.names import inert
@@ -142,7 +142,7 @@ def command(
     if plan is not None:
         from xover.sheets.plan import terminal_map
 
-        click.echo(title)
+        tell(title)
         click.echo(terminal_map(found, loaded, plan, colour=on_terminal()))
     elif plot is not None:
         from xover.sheets.room_figures import map_figure

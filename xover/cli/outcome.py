@@ -9,7 +9,7 @@ import enum
 import math
 import sys
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import Any, TextIO
 
 import click
 import msgspec
@@ -31,12 +31,10 @@ class Exit(enum.IntEnum):
 
 def report_faults(faults: Sequence[Fault], *, as_json: bool) -> int:
     """Print faults on stderr, and as JSON on stdout when asked; gives the exit code."""
-    from xover.model.names import inert
-
-    for fault in faults[:SHOWN_FAULTS]:
-        print(f"xover: {inert(str(fault))}", file=sys.stderr)
+    shown = faults[:SHOWN_FAULTS]
+    say(*map(str, shown), whole=[fault.where for fault in shown])
     if len(faults) > SHOWN_FAULTS:
-        print(f"xover: and {len(faults) - SHOWN_FAULTS} more", file=sys.stderr)
+        say(f"and {len(faults) - SHOWN_FAULTS} more")
     if as_json:
         print_json({"faults": [{"where": f.where, "message": f.message} for f in faults]})
     return int(Exit.NOT_DONE)
@@ -69,12 +67,36 @@ def _plain(value: Any) -> str:
     return msgspec.json.encode(value).decode("utf-8")
 
 
-def say(*lines: str) -> None:
-    """Talk: to stderr, inert, one line each."""
+def say(*lines: str, whole: Iterable[str] = ()) -> None:
+    """Talk: to stderr, inert, one line each; on a terminal folded, never inside texts of `whole`.
+
+    What goes to a file or a pipe stays a line a sentence, to be searched.
+    """
     from xover.model.names import inert
 
-    for line in lines:
-        print(f"xover: {inert(line)}", file=sys.stderr)
+    told = [f"xover: {inert(line)}" for line in lines]
+    if sys.stderr.isatty():
+        from xover.sheets.cells import folded
+
+        told = folded(told, people_width(sys.stderr), whole=map(inert, whole))
+    for line in told:
+        print(line, file=sys.stderr)
+
+
+def tell(text: str, *, whole: Iterable[str] = ()) -> None:
+    """Words for people on stdout: inert, folded to the width, never inside texts of `whole`."""
+    from xover.model.names import inert
+    from xover.sheets.cells import folded
+
+    lines = (inert(line) for line in text.split("\n"))
+    click.echo("\n".join(folded(lines, people_width(sys.stdout), whole=map(inert, whole))))
+
+
+def people_width(stream: TextIO) -> int:
+    """Columns that prose may take: those of the terminal, at most 100; elsewhere 80."""
+    import shutil
+
+    return min(max(shutil.get_terminal_size().columns, 40), 100) if stream.isatty() else 80
 
 
 def say_notes(notes: Iterable[str]) -> None:

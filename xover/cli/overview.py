@@ -8,7 +8,7 @@ from __future__ import annotations
 import click
 
 from xover.cli.common import listener_names, open_preset
-from xover.cli.outcome import on_terminal, say
+from xover.cli.outcome import on_terminal, say, tell
 from xover.model.names import inert_lines
 from xover.model.preset import Preset
 from xover.model.problems import Refused
@@ -54,7 +54,7 @@ def command(preset: str | None, listener: str | None = None) -> None:
         listener_names(loaded, [listener])
     click.echo()
     click.echo(inert_lines(overview_text(loaded, width)))
-    click.echo(inert_lines(sentence_case(drive_sentence(drive_of(loaded)))))
+    tell(sentence_case(drive_sentence(drive_of(loaded))))
 
 
 def _middle(preset: Preset) -> str:

@@ -8,11 +8,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-import click
-
 from xover.cli.common import open_preset, output_names, write_stdout
-from xover.cli.outcome import say, say_notes
-from xover.model.names import inert
+from xover.cli.outcome import say, say_notes, tell
 from xover.model.problems import Refused
 from xover.model.units import plain, show_hz
 
@@ -136,8 +133,7 @@ def write(signal: Signal, options: dict[str, Any]) -> None:
         write_stdout(wav_bytes(signal, bits=bits))
         return
     beside = write_signal(path, signal, bits=bits, overwrite=options["force"])
-    for line in _summary(path, beside, signal.note):
-        click.echo(inert(line))
+    tell("\n".join(_summary(path, beside, signal.note)), whole=[path, beside or ""])
 
 
 def _summary(path: str, beside: str | None, note: SignalNote) -> list[str]:

@@ -144,7 +144,7 @@ def array_preset(
             )
             if source.amplifier_channel is not None and not own:
                 channel = preset.amplifier_channel(source.amplifier_channel)
-                wanted = f"{channel.name} {name[len(output) :].strip()}{side}".strip()
+                wanted = f"{channel.name} {(name[len(output) :] + side).strip()}".strip()
                 channel = replace(channel, name=_free(wanted, channel_names), output=name)
                 channels.append(channel)
                 made = replace(made, amplifier_channel=channel.name)

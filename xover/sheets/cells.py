@@ -6,8 +6,9 @@ It refuses nothing: every function is total over text already made inert.
 
 from __future__ import annotations
 
+import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from functools import lru_cache
 
 
@@ -80,12 +81,60 @@ def wrapped(text: str, width: int, *, indent: str = "", first: str | None = None
     return [item.rstrip() for item in lines]
 
 
-def folded(lines: Iterable[str], width: int = 80) -> list[str]:
-    """Lines of at most `width` columns; what goes on stands two columns further in."""
+def folded(lines: Iterable[str], width: int = 80, *, whole: Iterable[str] = ()) -> list[str]:
+    """Lines of at most `width` columns, broken at spaces.
+
+    What goes on stands two columns further in, or below the last cell of a row. Never broken
+    inside, wider than the lines or not: words, figures with their units, names in “ ”, commands
+    in ` ` and the texts of `whole`.
+    """
+    pieces = _pieces(tuple(sorted((text for text in whole if text), key=len, reverse=True)))
     found: list[str] = []
     for line in lines:
+        if width_of(line) <= width:
+            found.append(line)
+            continue
         text = line.lstrip(" ")
-        first = " " * (len(line) - len(text))
-        fits = width_of(line) <= width
-        found += [line] if fits else wrapped(text, width, indent=f"{first}  ", first=first)
+        hang = width_of(line) - width_of(text) + 2
+        cell = line.rfind("  ") + 2
+        if text.find("  ") > 0 and width_of(line[:cell]) <= width - _LAST_CELL:
+            hang = width_of(line[:cell])
+        at, used = "", 0
+        for match in pieces.finditer(line):
+            piece = match[0]
+            size = width_of(piece)
+            if at.strip(" ") and used + size > width:
+                found.append(at.rstrip(" "))
+                piece = " " * hang + piece.lstrip(" ")
+                at, used, size = "", 0, width_of(piece)
+            at, used = at + piece, used + size
+        found.append(at.rstrip(" "))
     return found
+
+
+_LAST_CELL = 24
+"""Columns that a row's last cell needs for going on below itself."""
+
+
+_FIGURE = r"\d (?:dB|dBu|dBFS|ms|s|min|h|m|Hz|kHz|V|W|ohm|°C|%)(?!\w)"
+"""A figure's end with its unit."""
+
+
+@lru_cache(maxsize=16)
+def _pieces(whole: tuple[str, ...]) -> re.Pattern[str]:
+    """What is never broken inside, with the spaces before it."""
+    kept = [re.escape(text) for text in whole] + ["“[^”]*”", "`[^`]*`", _FIGURE, "[^ ]"]
+    return re.compile(f" *(?:{'|'.join(kept)})+| +")
+
+
+def table(rows: Sequence[Sequence[str]], sides: str, *, indent: str = "  ") -> list[str]:
+    """Rows as lines, every column as wide as its widest cell; `sides` has a < or > a column."""
+    widths = [max(width_of(row[at]) for row in rows) for at in range(len(sides))]
+    lines = []
+    for row in rows:
+        cells = []
+        for text, side, width in zip(row, sides, widths, strict=True):
+            space = " " * (width - width_of(text))
+            cells.append(space + text if side == ">" else text + space)
+        lines.append((indent + "  ".join(cells)).rstrip())
+    return lines

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from xover.design.arrays import SHOWN_FLOOR_DB, Layout, compass, coverage_deg, level_db
 from xover.model.names import inert
 from xover.model.units import plain, show_hz, show_m, show_ms, signed
-from xover.sheets.cells import fitted, width_of
+from xover.sheets.cells import table
 from xover.sheets.palette import colour, dash_name
 from xover.sheets.raster import dash_pattern
 
@@ -158,16 +158,17 @@ def compass_table(layout: Layout, frequency_hz: Sequence[float]) -> list[str]:
     hz = np.array(frequency_hz)
     levels = level_db(compass(layout, hz, np.array(TABLE_DEG)))
     covered = coverage_deg(layout, hz)
-    head = "".join(f"{plain(degrees, 0) + '°':>8}" for degrees in TABLE_DEG)
-    lines = [f"{'dB re one':<12}{head}{'front/back':>12}{'coverage':>12}"]
+    rows = [
+        ("dB re one", *(f"{plain(angle, 0)}°" for angle in TABLE_DEG), "front/back", "coverage")
+    ]
     for row, frequency, wide in zip(levels, frequency_hz, covered, strict=True):
         ratio = _shown(row[0] - row[-1], row[-1])
-        cells = "".join(f"{_shown(float(value), float(value)):>8}" for value in row)
         coverage = "all around" if wide >= 360.0 else f"{plain(float(wide), 0)}°"
         if wide <= 0.0:  # the front itself is more than that below the loudest
             coverage = "–"
-        lines.append(f"{show_hz(frequency):<12}{cells}{ratio:>12}{coverage:>12}")
-    return lines
+        cells = (_shown(float(value), float(value)) for value in row)
+        rows.append((show_hz(frequency), *cells, ratio, coverage))
+    return table(rows, "<" + ">" * (len(rows[0]) - 1), indent="")
 
 
 def _shown(value_db: float, deciding_db: float) -> str:
@@ -181,16 +182,16 @@ def places_table(
     rows: Sequence[tuple[str, str, int, float, float, str, tuple[float, ...]]],
 ) -> list[str]:
     """(output, source, boxes, delay ms, gain dB, polarity, position m) as a table."""
-    names = max(6, *(width_of(inert(row[0])) for row in rows))
-    sources = max(6, *(width_of(inert(row[1])) for row in rows))
-    lines = [
-        f"  {fitted('output', names)}  {fitted('source', sources)}  boxes       delay      gain  "
-        "polarity  position x, y, z"
-    ]
-    for output, source, boxes, delay_ms, gain_db, polarity, place in rows:
-        where = ", ".join(show_m(value)[:-2] for value in place)
-        lines.append(
-            f"  {fitted(inert(output), names)}  {fitted(inert(source), sources)}  {boxes:>5}  "
-            f"{show_ms(delay_ms, 3):>10}  {signed(gain_db, 1) + ' dB':>8}  {polarity:<8}  {where} m"
+    shown = [
+        (
+            inert(output),
+            f"{boxes} × {inert(source)}",
+            show_ms(delay_ms, 3),
+            f"{signed(gain_db, 1)} dB",
+            polarity,
+            ", ".join(show_m(value)[:-2] for value in place),
         )
-    return lines
+        for output, source, boxes, delay_ms, gain_db, polarity, place in rows
+    ]
+    heads = ("output", "source", "delay", "gain", "polarity", "x, y, z in m")
+    return table([heads, *shown], "<<>><<")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from xover.design.precedence import TOGETHER_MS
 from xover.model.units import plain, show_c, show_db, show_hz, show_m, show_ms, signed
-from xover.sheets.cells import fitted, width_of
+from xover.sheets.cells import table
 
 if TYPE_CHECKING:
     from xover.design.audience_line import Line, LinePoint
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from xover.model.preset import Preset
 
 SHOWN_POINTS = 13
+HEARD_HZ = 20_000.0
+"""A notch above what is heard is none."""
 
 
 def distance_text(preset: Preset, answer: DistanceAnswer, *, points: bool = False) -> str:
@@ -57,34 +59,39 @@ def _result(preset: Preset, result: DistanceResult, points: bool) -> str:
 
 
 def _arrivals(result: DistanceResult) -> list[str]:
-    width = max(10, *(width_of(row.listener) for row in result.arrivals))
-    out_width = max(8, *(width_of(row.output) for row in result.arrivals))
-    lines = []
-    for row in result.arrivals:
-        level = "unknown" if math.isnan(row.level_db) else show_db(row.level_db)
-        text = (
-            f"    {fitted(row.listener, width)}  {fitted(row.output, out_width)}  "
-            f"{plain(row.ms, 2):>9} ms  {level:>10}"
+    rows = [
+        (
+            row.listener,
+            row.output,
+            f"{plain(row.ms, 2)} ms",
+            "unknown" if math.isnan(row.level_db) else show_db(row.level_db),
+            *_stand(row, result),
         )
-        lines.append(text + _stand(row, result))
-    return lines
+        for row in result.arrivals
+    ]
+    heads = ("", "", "arrives", "level", "later by", "louder by", "")
+    if not any(row.precedence for row in result.arrivals):
+        heads = ("", "", "arrives", "level", "", "", "")
+    return table([heads, *rows], "<<>>>><", indent="    ")
 
 
-def _stand(row: ArrivalRow, result: DistanceResult) -> str:
+def _stand(row: ArrivalRow, result: DistanceResult) -> tuple[str, str, str]:
+    """How far it is behind, how loud it is beside, and what that does."""
     stand = row.precedence
     if stand is None:
-        return ""
-    text = f"  {signed(row.behind_ms, 2):>7} ms"
+        return "", "", ""
+    beside = ""
     if not math.isnan(stand.later_db):
         own_db = stand.later_db if stand.later == result.move else -stand.later_db
-        text += f"  {show_db(own_db):>9}"
+        beside = show_db(own_db)
+    does = ""
     if stand.late_ms <= TOGETHER_MS:
-        text += "  together"
+        does = "together"
     elif stand.first == result.move:
-        text += "  leads"
+        does = "leads"
     elif stand.image == result.move:
-        text += "  an echo" if stand.bound_db < 0.0 else "  pulls"
-    return text
+        does = "an echo" if stand.bound_db < 0.0 else "pulls"
+    return f"{signed(row.behind_ms, 2)} ms", beside, does
 
 
 def _lift(lift: Lift, result: DistanceResult) -> list[str]:
@@ -109,13 +116,15 @@ def _show(preset: Preset, show: ShowTime, result: DistanceResult) -> list[str]:
         f"  set for {now if show.set_for == 'now' else then}: now {_late(show.off_now_ms)}, then "
         f"{_late(show.off_then_ms)}",
     ]
-    width = max(10, *(width_of(row.listener) for row in show.rows))
-    lines += [
-        f"    {fitted(row.listener, width)}  then {signed(row.behind_ms, 2):>7} ms after "
-        f"{result.to}, a change of {signed(row.change_ms, 2)} ms"
+    rows = [
+        (
+            row.listener,
+            f"then {signed(row.behind_ms, 2)} ms",
+            f"after {result.to}, a change of {signed(row.change_ms, 2)} ms",
+        )
         for row in show.rows
     ]
-    return lines
+    return lines + table(rows, "<><", indent="    ")
 
 
 def _line(line: Line, result: DistanceResult, points: bool) -> list[str]:
@@ -137,7 +146,8 @@ def _line(line: Line, result: DistanceResult, points: bool) -> list[str]:
             for index, point in enumerate(line.points)
             if index % step == 0 or point.listener or point is line.points[-1]
         ]
-        lines += [_row(point, result) for point in chosen]
+        heads = ("along", "later by", "louder by", "leads", "notch", "", "")
+        lines += table([heads, *map(_row, chosen)], ">>><><<", indent="    ")
     return lines
 
 
@@ -158,18 +168,22 @@ def _leaders(line: Line) -> str:
 def _comb(point: LinePoint) -> str:
     if point.first_notch_hz is None or point.notch_spacing_hz is None:
         return ""
+    if point.first_notch_hz > HEARD_HZ:
+        return ""
     return (
         f", notches at {show_hz(point.first_notch_hz)} and every "
         f"{show_hz(point.notch_spacing_hz)} more"
     )
 
 
-def _row(point: LinePoint, result: DistanceResult) -> str:
-    level = "unknown" if math.isnan(point.difference_db) else show_db(point.difference_db)
-    notch = "" if point.first_notch_hz is None else f"  notch {show_hz(point.first_notch_hz)}"
+def _row(point: LinePoint) -> tuple[str, ...]:
+    notch_hz = point.first_notch_hz
     return (
-        f"    {plain(point.along_m, 1):>6} m  {signed(point.behind_ms, 2):>7} ms  {level:>9}  "
-        f"{fitted(point.leads + ' leads', max(14, width_of(point.leads) + 6))}"
-        f"{notch}{'' if point.covered else '  outside coverage'}"
-        f"{'  ' + point.listener if point.listener else ''}"
-    ).rstrip()
+        f"{plain(point.along_m, 1)} m",
+        f"{signed(point.behind_ms, 2)} ms",
+        "unknown" if math.isnan(point.difference_db) else show_db(point.difference_db),
+        point.leads,
+        "" if notch_hz is None or notch_hz > HEARD_HZ else show_hz(notch_hz),
+        "" if point.covered else "not covered",
+        point.listener or "",
+    )

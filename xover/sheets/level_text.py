@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from xover.acoustics.exposure import WHO_VENUE_DB
 from xover.model.units import plain, show_dbu, show_hz
+from xover.sheets.cells import table
 from xover.sheets.wording import drive_sentence, sentence_case
 
 if TYPE_CHECKING:
@@ -26,6 +27,7 @@ def level_text(answers: Sequence[LevelAnswer]) -> str:
         f"{sentence_case(kind)}, {show_dbu(one.input_level_dbu)} rms at the driven inputs, "
         f"crest factor {plain(one.crest_db, 1)} dB; levels in dB SPL",
         "\n".join(_bands(answers)),
+        "\n".join(_sums(answers)),
         "\n".join(["Headroom", *_headroom(one)]),
     ]
     if one.first is not None:
@@ -49,49 +51,57 @@ def level_text(answers: Sequence[LevelAnswer]) -> str:
 
 
 def _bands(answers: Sequence[LevelAnswer]) -> list[str]:
-    width = max(len("octave"), *(len(each.listener) for each in answers))
-    heads = [_hz(band.frequency_hz) for band in answers[0].bands]
-    lines = [
-        f"  {'octave':<{width}}{''.join(f'{head:>6}' for head in heads)}"
-        f"{'dB(A)':>8}{'dB(C)':>7}{'dB':>7}"
-    ]
-    for each in answers:
-        lines.append(
-            f"  {each.listener:<{width}}"
-            + "".join(f"{_db(band.spl_db):>6}" for band in each.bands)
-            + f"{_db(each.a_weighted_db):>8}{_db(each.c_weighted_db):>7}"
-            + f"{_db(each.unweighted_db):>7}"
-            + ("  estimated" if each.estimated else "")
+    heads = ["octave", *(_hz(band.frequency_hz) for band in answers[0].bands)]
+    rows = [[each.listener, *(_db(band.spl_db) for band in each.bands)] for each in answers]
+    return table([heads, *rows], "<" + ">" * len(answers[0].bands))
+
+
+def _sums(answers: Sequence[LevelAnswer]) -> list[str]:
+    rows = [
+        (
+            each.listener,
+            _db(each.a_weighted_db),
+            _db(each.c_weighted_db),
+            _db(each.unweighted_db),
+            "estimated" if each.estimated else "",
         )
-    return lines
+        for each in answers
+    ]
+    return table([("all bands", "dB(A)", "dB(C)", "dB", ""), *rows], "<>>><")
 
 
 def _headroom(answer: LevelAnswer) -> list[str]:
-    width = max(len(each.output) for each in answer.headroom)
-    rows = [f"  {'':<{width}}{'level':>13}{'to rms limit':>15}{'to peak limit':>15}"]
-    for each in answer.headroom:
-        level = "silent" if each.level_dbu is None else show_dbu(each.level_dbu)
-        rows.append(
-            f"  {each.output:<{width}}{level:>13}{_room(each.rms_db):>15}{_room(each.peak_db):>15}"
+    rows = [
+        (
+            each.output,
+            "silent" if each.level_dbu is None else show_dbu(each.level_dbu),
+            _room(each.rms_db),
+            _room(each.peak_db),
         )
-    return rows
+        for each in answer.headroom
+    ]
+    return table([("", "level", "to rms limit", "to peak limit"), *rows], "<>>>")
 
 
 def _permitted(answers: Sequence[LevelAnswer]) -> list[str]:
-    width = max(len(each.listener) for each in answers)
-    lines = [
+    over = [
+        each.a_weighted_db is not None and each.a_weighted_db > WHO_VENUE_DB for each in answers
+    ]
+    rows = [
+        (
+            each.listener,
+            _time(each.niosh_min),
+            _time(each.osha_min),
+            "above" if loud else "not above",
+        )
+        for each, loud in zip(answers, over, strict=True)
+    ]
+    return [
         "Permitted in a day, by NIOSH (85 dB(A) for 8 h, 3 dB halves) and OSHA (90 dB(A) for 8 h, "
         f"5 dB halves), and against the WHO's {plain(WHO_VENUE_DB, 0)} dB LAeq over 15 min for "
         "venues",
-        f"  {'':<{width}}{'NIOSH':>17}{'OSHA':>17}   WHO",
+        *table([("", "NIOSH", "OSHA", "WHO"), *rows], "<>><"),
     ]
-    for each in answers:
-        over = each.a_weighted_db is not None and each.a_weighted_db > WHO_VENUE_DB
-        lines.append(
-            f"  {each.listener:<{width}}{_time(each.niosh_min):>17}{_time(each.osha_min):>17}   "
-            f"{'above' if over else 'not above'}"
-        )
-    return lines
 
 
 def _hz(frequency_hz: float) -> str:

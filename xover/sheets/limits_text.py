@@ -5,10 +5,10 @@ The same words on the command line and in the workbench. Computes nothing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from xover.model.units import plain, short, show_dbu
+from xover.sheets.cells import table
 from xover.sheets.wording import PEAK_MEANING, POWER_CAUTIONS, sentence_case
 
 if TYPE_CHECKING:
@@ -23,7 +23,8 @@ def limits_text(answer: Limits, *, working: bool = True) -> str:
     """
     blocks = [output_text(each, working=working) for each in answer.outputs]
     if answer.channels:
-        blocks.append("\n".join(["Amplifier channels", *_table(answer.channels)]))
+        rows = [LOAD_HEADS, *(load_words(load) for load in answer.channels)]
+        blocks.append("\n".join(["Amplifier channels", *table(rows, "<>>>>>>")]))
     if answer.cautions:
         blocks.append("\n".join(f"Caution: {sentence_case(one)}." for one in answer.cautions))
     notes = [*answer.notes, PEAK_MEANING.removesuffix(".")]
@@ -85,23 +86,10 @@ def load_words(load: ChannelLoad) -> tuple[str, ...]:
 LOAD_HEADS = ("channel", "load", "may drive", "taps", "available", "cable loss", "damping")
 
 
-def _table(channels: Sequence[ChannelLoad]) -> list[str]:
-    rows = [LOAD_HEADS, *(load_words(load) for load in channels)]
-    widths = [max(len(row[at]) for row in rows) for at in range(len(LOAD_HEADS))]
-    return [
-        "  "
-        + "  ".join(
-            text.ljust(width) if at == 0 else text.rjust(width)
-            for at, (text, width) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
-        for row in rows
-    ]
-
-
 def _threshold(side: str, threshold: Threshold) -> str:
     if threshold.dbu is None or threshold.volts is None:
-        return f"{side:<6}not computed"
+        return f"{side:<5} not computed"
     return (
-        f"{side:<6}{show_dbu(threshold.dbu, 2):>11}{plain(threshold.volts, 2):>10} V   "
-        f"{times_words(threshold):>15}   {bound_words(threshold)}"
+        f"{side:<5}{show_dbu(threshold.dbu, 2):>11}{plain(threshold.volts, 2):>9} V"
+        f"{times_words(threshold):>13}  {bound_words(threshold)}"
     )
