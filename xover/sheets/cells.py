@@ -128,12 +128,17 @@ def _pieces(whole: tuple[str, ...]) -> re.Pattern[str]:
 
 
 def table(rows: Sequence[Sequence[str]], sides: str, *, indent: str = "  ") -> list[str]:
-    """Rows as lines, every column as wide as its widest cell; `sides` has a < or > a column."""
+    """Rows as lines, each column as wide as its widest cell; `sides` has a < or > a column.
+
+    A column of empty cells is left out.
+    """
     widths = [max(width_of(row[at]) for row in rows) for at in range(len(sides))]
     lines = []
     for row in rows:
         cells = []
         for text, side, width in zip(row, sides, widths, strict=True):
+            if width == 0:
+                continue
             space = " " * (width - width_of(text))
             cells.append(space + text if side == ">" else text + space)
         lines.append((indent + "  ".join(cells)).rstrip())
