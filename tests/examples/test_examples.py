@@ -387,6 +387,7 @@ def _examples() -> list[str]:
     found = []
     for name in (*COMMANDS, "overview"):
         epilog = importlib.import_module(f"xover.cli.{name}").command.epilog or ""
+        epilog = re.sub(r" \\\n +", " ", epilog)
         lines = re.findall(r"xover [^\n]+", epilog)
         assert lines, f"the help of `xover {name}` has no example"
         found += [line.replace("“", '"').replace("”", '"') for line in lines]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from xover.cli.common import json_option, open_preset, open_profile
+from xover.cli.common import example, json_option, open_preset, open_profile
 from xover.cli.outcome import Exit, print_json, say
 
 if TYPE_CHECKING:
@@ -18,8 +18,9 @@ UNITS = {"delay_ms": "ms", "threshold_dbu": "dBu"}
 
 
 @click.command(
-    epilog="Example: xover adapt presets/lantern-cafe.json "
-    "--processor presets/processors/old-ferry-2x6.json",
+    epilog=example(
+        "xover adapt presets/lantern-cafe.json --processor presets/processors/old-ferry-2x6.json"
+    ),
 )
 @click.argument("preset", metavar="PRESET")
 @click.option("--processor", metavar="PROFILE", required=True, help="The processor's profile.")

@@ -12,6 +12,7 @@ from xover.cli.common import (
     check_apply,
     drive_from,
     drive_options,
+    example,
     json_option,
     listener_weights,
     open_preset,
@@ -32,8 +33,9 @@ if TYPE_CHECKING:
 
 
 @click.command(
-    epilog="Example: xover align presets/harbour-hall.json --move Sub --to “Top L” "
-    "--listener “Row 8”",
+    epilog=example(
+        'xover align presets/harbour-hall.json --move Sub --to "Top L" --listener "Row 8"'
+    ),
 )
 @preset_argument
 @click.option(

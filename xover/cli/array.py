@@ -10,6 +10,7 @@ import click
 from xover.cli.common import (
     Figure,
     apply_options,
+    example,
     json_option,
     open_preset,
     open_profile,
@@ -42,7 +43,7 @@ TERMINAL_ROWS = 25
 
 
 @click.command(
-    epilog="Example: xover array endfire presets/harbour-hall.json --output Sub --count 4 --plot -",
+    epilog=example("xover array endfire presets/harbour-hall.json --output Sub --count 4 --plot -"),
 )
 @click.argument("kind", type=click.Choice(["endfire", "gradient", "arc"]), metavar="KIND")
 @preset_argument

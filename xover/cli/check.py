@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import click
 
-from xover.cli.common import json_option, open_either
+from xover.cli.common import example, json_option, open_either
 from xover.cli.outcome import Exit, print_json, tell
 
 
-@click.command(epilog="Example: xover check presets/harbour-hall.json")
+@click.command(epilog=example("xover check presets/harbour-hall.json"))
 @click.argument("file", metavar="FILE")
 @json_option
 def command(file: str, as_json: bool) -> int:

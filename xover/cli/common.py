@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import os
+import re
 import sys
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -24,6 +25,9 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+EXAMPLE_WIDTH = 78
+"""Columns of an example, which stands two further in."""
+
 
 def group(*options: Callable[[F], F]) -> Callable[[F], F]:
     """One decorator that adds all `options`, in this order in the help."""
@@ -34,6 +38,20 @@ def group(*options: Callable[[F], F]) -> Callable[[F], F]:
         return command
 
     return decorate
+
+
+def example(line: str) -> str:
+    """The end of a help text: a command to copy, broken for a shell where it is long."""
+    parts = re.split(r" (?=--|-[a-z] )", f"Example: {line}")
+    lines = parts[:1]
+    fits = len(f"Example: {line}") <= EXAMPLE_WIDTH
+    for part in parts[1:]:
+        if not fits and len(f"{lines[-1]} {part} \\") > EXAMPLE_WIDTH:
+            lines[-1] += " \\"
+            lines.append(f"    {part}")
+        else:
+            lines[-1] += f" {part}"
+    return "\b\n" + "\n".join(lines)
 
 
 def open_preset(path: str) -> Preset:

@@ -14,6 +14,7 @@ from xover.cli.common import (
     drive_document,
     drive_from,
     drive_options,
+    example,
     json_option,
     open_preset,
     output_names,
@@ -32,8 +33,10 @@ if TYPE_CHECKING:
 
 
 @click.command(
-    epilog="Example: xover distance presets/harbour-hall.json --move “Delay L” --to “Top L” "
-    "--listener “Row 24” --offset-ms 10",
+    epilog=example(
+        'xover distance presets/harbour-hall.json --move "Delay L" --to "Top L" '
+        '--listener "Row 24" --offset-ms 10'
+    ),
 )
 @preset_argument
 @click.option("--move", multiple=True, required=True, metavar="OUTPUT", help="What is delayed.")

@@ -11,6 +11,7 @@ from xover.cli.common import (
     drive_document,
     drive_from,
     drive_options,
+    example,
     json_option,
     listener_names,
     open_preset,
@@ -24,8 +25,9 @@ if TYPE_CHECKING:
 
 
 @click.command(
-    epilog="Example: xover level presets/harbour-hall.json --listener “Row 8” "
-    "--input-level-dbu -10",
+    epilog=example(
+        'xover level presets/harbour-hall.json --listener "Row 8" --input-level-dbu -10'
+    ),
 )
 @preset_argument
 @click.option(

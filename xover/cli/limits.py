@@ -10,6 +10,7 @@ from msgspec.structs import replace
 from xover.cli.common import (
     apply_options,
     check_apply,
+    example,
     json_option,
     open_preset,
     preset_argument,
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from xover.model.preset import Preset
 
 
-@click.command(epilog="Example: xover limits presets/harbour-hall.json")
+@click.command(epilog=example("xover limits presets/harbour-hall.json"))
 @preset_argument
 @click.option("--brief", is_flag=True, help="Leave out the working.")
 @click.option(

@@ -12,6 +12,7 @@ from xover.cli.common import (
     drive_document,
     drive_from,
     drive_options,
+    example,
     json_option,
     only_option,
     open_preset,
@@ -39,7 +40,7 @@ CAUTION = (
 
 
 @click.command(
-    epilog="Example: xover map presets/harbour-hall.json --band 125 --plot -",
+    epilog=example("xover map presets/harbour-hall.json --band 125 --plot -"),
 )
 @preset_argument
 @click.option(

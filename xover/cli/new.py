@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from xover.cli.common import write_result
+from xover.cli.common import example, write_result
 from xover.model.names import clean
 from xover.model.preset import Preset
 from xover.model.problems import Refused
@@ -121,7 +121,7 @@ def start_profile() -> Profile:
 
 
 @click.command(
-    epilog="Example: xover new --ways sub,top -o evening.json",
+    epilog=example("xover new --ways sub,top -o evening.json"),
 )
 @click.option("-o", "output_file", metavar="FILE", help="Write here (default: stdout).")
 @click.option("--force", is_flag=True, help="Overwrite the file named by -o.")

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import click
 
-from xover.cli.common import listener_names, open_preset
+from xover.cli.common import example, listener_names, open_preset
 from xover.cli.outcome import on_terminal, say, tell
 from xover.model.names import inert_lines
 from xover.model.preset import Preset
@@ -17,7 +17,7 @@ from xover.sheets.wording import drive_sentence, sentence_case
 
 @click.command(
     "PRESET",
-    epilog="Example: xover presets/harbour-hall.json --listener “Row 16”",
+    epilog=example('xover presets/harbour-hall.json --listener "Row 16"'),
 )
 @click.argument("preset", metavar="[PRESET]", required=False)
 @click.option("--listener", metavar="NAME", help="Where to listen (default: mid-list).")

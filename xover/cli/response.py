@@ -13,6 +13,7 @@ from xover.cli.common import (
     drive_document,
     drive_from,
     drive_options,
+    example,
     json_option,
     listener_names,
     only_option,
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 
 
 @click.command(
-    epilog="Example: xover response presets/harbour-hall.json --listener “Row 8” --plot -",
+    epilog=example('xover response presets/harbour-hall.json --listener "Row 8" --plot -'),
 )
 @preset_argument
 @click.option("--output", metavar="NAME", help="Electrical response of this output.")

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import click
 
-from xover.cli.common import write_result
+from xover.cli.common import example, write_result
 
 
-@click.command(epilog="Example: xover schema preset > preset.schema.json")
+@click.command(epilog=example("xover schema preset > preset.schema.json"))
 @click.argument("kind", type=click.Choice(["preset", "processor"]))
 def command(kind: str) -> None:
     """Print the JSON Schema (draft 2020-12) of the format of presets or processor profiles."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from xover.cli.archive import place_option, preset_or_revision
-from xover.cli.common import open_preset, open_profile, preset_argument, write_result
+from xover.cli.common import example, open_preset, open_profile, preset_argument, write_result
 
 if TYPE_CHECKING:
     from xover.model.preset import Preset
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 FORMATS = ("html", "pdf", "md", "csv", "txt")
 
 
-@click.command(epilog="Example: xover sheet presets/harbour-hall.json -o sheet.html")
+@click.command(epilog=example("xover sheet presets/harbour-hall.json -o sheet.html"))
 @preset_argument
 @click.option(
     "-o",

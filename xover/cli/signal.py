@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from xover.cli.common import F, Figure, group, open_preset
+from xover.cli.common import F, Figure, example, group, open_preset
 from xover.cli.outcome import say
 from xover.cli.progress import progress
 from xover.cli.signal_ways import one_way, say_levels, ways_of, write
@@ -113,7 +113,7 @@ pulse_options = group(
 
 
 @click.group(
-    epilog="Example: xover signal sweep --preset presets/harbour-hall.json --output Sub -o sub.wav",
+    epilog=example("xover signal sweep --preset presets/harbour-hall.json --output Sub -o sub.wav"),
 )
 def command() -> None:
     """Write test signals as WAV files, at a low level unless another is asked for.
@@ -126,7 +126,7 @@ def command() -> None:
 
 
 @command.command(
-    epilog="Example: xover signal sweep --start 30 --stop 18000 --duration 3 -o sweep.wav"
+    epilog=example("xover signal sweep --start 30 --stop 18000 --duration 3 -o sweep.wav")
 )
 @in_band_options
 @click.option(
@@ -211,7 +211,7 @@ def sweep(
     write(signal, options)
 
 
-@command.command(epilog="Example: xover signal pink --crest 9 -o pink.wav")
+@command.command(epilog=example("xover signal pink --crest 9 -o pink.wav"))
 @one_band_options
 @click.option(
     "--crest",
@@ -254,7 +254,7 @@ def pink(outputs: tuple[str, ...], preset: str | None, **options: Any) -> None:
     write(signal, options)
 
 
-@command.command(name="click", epilog="Example: xover signal click --count 20 -o click.wav")
+@command.command(name="click", epilog=example("xover signal click --count 20 -o click.wav"))
 @pulse_options
 def click_(outputs: tuple[str, ...], preset: str | None, **options: Any) -> None:
     """Short clicks, to hear delays by. Its level is its peak.
@@ -265,7 +265,7 @@ def click_(outputs: tuple[str, ...], preset: str | None, **options: Any) -> None
 
 
 @command.command(
-    epilog="Example: xover signal polarity --preset presets/harbour-hall.json --output Sub -o p.wav"
+    epilog=example("xover signal polarity --preset presets/harbour-hall.json --output Sub -o p.wav")
 )
 @pulse_options
 def polarity(outputs: tuple[str, ...], preset: str | None, **options: Any) -> None:
@@ -288,7 +288,7 @@ def polarity(outputs: tuple[str, ...], preset: str | None, **options: Any) -> No
 
 
 @command.command(
-    epilog="Example: xover signal steps --frequency 80 --from -40 --to -15 -o steps.wav"
+    epilog=example("xover signal steps --frequency 80 --from -40 --to -15 -o steps.wav")
 )
 @file_options
 @click.option(

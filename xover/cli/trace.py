@@ -24,7 +24,7 @@ from xover.cli.capture_treatment import (
     put_together,
     treatment_options,
 )
-from xover.cli.common import json_option
+from xover.cli.common import example, json_option
 from xover.cli.outcome import print_json
 from xover.cli.plots import plot_option
 from xover.cli.progress import progress
@@ -34,8 +34,10 @@ if TYPE_CHECKING:
 
 
 @click.command(
-    epilog="Example: xover trace sub.wav --attach evening.json --output Sub --listener “Row 8” "
-    "--captured settings --session tonight",
+    epilog=example(
+        'xover trace sub.wav --attach evening.json --output Sub --listener "Row 8" '
+        "--captured settings --session tonight"
+    ),
 )
 @click.argument("files", metavar="FILE…", nargs=-1, required=True)
 @attach_options
