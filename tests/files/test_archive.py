@@ -367,7 +367,9 @@ def test_what_another_process_saved_meanwhile_is_not_forgotten(archive, monkeypa
     def late(folder):
         found = list(real(folder))
         monkeypatch.setattr(index, "folders_of", real)
-        Archive(folder, cache=str(Path(archive.index.path).parent)).save(preset(1.0))
+        other = Archive(folder, cache=str(Path(archive.index.path).parent))
+        other.save(preset(1.0))
+        other.close()
         return found
 
     monkeypatch.setattr(index, "folders_of", late)

@@ -457,9 +457,9 @@ def test_aligning_end_to_end(hall_path: str) -> None:
         dialog.query_one("#to", NameList).choose(["Top L"])
         dialog.query_one("#at", NameList).choose(["Row 8", "Row 16"])
         await desk.keys("ctrl+g")
-        await desk.until(lambda: dialog.answer is not None)
+        await desk.until(lambda: dialog.found is not None)
         assert desk.preset is late
-        curves = dialog.answer.curves
+        curves = dialog.found.curves
         assert [curve.label for curve in curves] == ["before", "after"]
         await desk.keys("ctrl+g")
         await desk.until(lambda: len(app.screen_stack) == 1)

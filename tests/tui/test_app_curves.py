@@ -141,12 +141,12 @@ def test_the_aligned_sum_reads_degrees_and_ms() -> None:
         await desk.keys("ctrl+a")
         dialog = await desk.dialog(AlignDialog)
         await desk.keys("ctrl+g")
-        await desk.until(lambda: dialog.answer is not None)
+        await desk.until(lambda: dialog.found is not None)
         await desk.until(lambda: desk.app.plot.data.readings[-1].label == "sum aligned")
         data = desk.app.plot.data
         at_hz = float(data.upper[-1].frequency_hz[120])
         aligned = values_at(data.readings[-1], at_hz)
-        after, heard = dialog.answer.chosen.after, desk.app.heard
+        after, heard = dialog.found.chosen.after, desk.app.heard
         ask = Request(listener=heard, sum=True, group_delay=True)
         curve = Viewer().view(after, ask).curve("sum", heard)
         less_deg = curve.phase_deg[120] + 0.36 * at_hz * desk.app.flight_ms()

@@ -479,7 +479,7 @@ def test_every_dialog_bears_every_size(size: tuple[int, int], tmp_path: Path) ->
             await pilot.pause()
             if dialog is aligning:
                 await pilot.press("ctrl+g")
-                await until(pilot, lambda: aligning.answer is not None)
+                await until(pilot, lambda: aligning.found is not None)
             await pilot.resize_terminal(1, 1)
             await idle()
             await pilot.press("tab", "down", "x", "backspace")
