@@ -254,6 +254,17 @@ def test_an_output_keeps_to_its_band(xover: Run, preset_path: Path, tmp_path: Pa
     assert "--stop 400 Hz lies outside the band" in ran.err
 
 
+def test_sweeps_that_only_meet_are_said_to_show_no_crossover(xover: Run, tmp_path: Path) -> None:
+    path = tmp_path / "both.wav"
+    bands = ["signal", "sweep", "--preset", HALL, "--output", "Sub", "--output", "Top L"]
+    met = xover(*bands, "--duration", "0.5", "-o", path)
+    assert met.code == 0
+    assert "Sub ends at 95 Hz, where “Top L” begins" in met.err
+    assert "--beyond 1" in met.err
+    crossed = xover(*bands, "--beyond", "1", "--duration", "0.5", "-o", path, "--force")
+    assert "cannot be aligned" not in crossed.err
+
+
 def test_a_level_that_reaches_the_limiter_is_refused(xover: Run, tmp_path: Path) -> None:
     """Top L's lowest threshold is +5.7 dBu at unity gain: 6 dB below it, −0.3 dBu."""
     arguments = ["signal", "sweep", "--preset", "presets/harbour-hall.json", "--output", "Top L"]

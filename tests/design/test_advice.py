@@ -792,7 +792,10 @@ def test_a_quiet_box_does_not_cover_a_seat() -> None:
         ),
         listeners=(SEAT,),
     )
-    assert "“H”" in the(preset, "outside-coverage").message
+    found = the(preset, "outside-coverage")
+    assert found.severity == "note"
+    assert "within the coverage of “B”, yet “H”" in found.message
+    assert "aim a box at it" not in found.message
     louder = replace(preset, outputs=(preset.outputs[0], replace(preset.outputs[1], gain_db=-5.0)))
     assert of(louder, "outside-coverage") == []
 

@@ -13,7 +13,7 @@ from xover.model.drive import drive_of
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.model.processing import Group, Input
-from xover.model.rig import CapturedSettings, Loudspeaker, Power, Source
+from xover.model.rig import CapturedSettings, Loudspeaker, Power, Source, Trace
 
 
 def solve(preset: Preset, **options: object) -> Alignment:
@@ -164,6 +164,27 @@ def test_no_overlap_is_refused_with_the_reason() -> None:
     )
     with pytest.raises(Refused, match="do not overlap at “Row 8”"):
         solve(preset)
+
+
+def test_captures_that_stop_before_the_crossover_are_sent_to_a_longer_sweep() -> None:
+    """What is short here is the captures; the crossover frequencies have nothing to do with it."""
+    low, high = trace(20.0), trace(20.0)
+    below = [at for at, hz in enumerate(low.frequency_hz) if hz < 95.0]
+    above = [at for at, hz in enumerate(low.frequency_hz) if hz > 105.0]
+
+    def cut(whole: Trace, kept: list[int]) -> Trace:
+        assert whole.phase_deg is not None
+        return replace(
+            whole,
+            frequency_hz=tuple(whole.frequency_hz[at] for at in kept),
+            magnitude_db=tuple(whole.magnitude_db[at] for at in kept),
+            phase_deg=tuple(whole.phase_deg[at] for at in kept),
+        )
+
+    preset = rig({"Row 8": cut(low, below)}, {"Row 8": cut(high, above)})
+    with pytest.raises(Refused, match=r"no frequency in common: .*--beyond 1") as caught:
+        solve(preset)
+    assert "check the crossover frequencies" not in str(caught.value)
 
 
 def test_parts_that_play_the_same_range_are_sent_to_distance() -> None:

@@ -16,7 +16,7 @@ from xover.model.drive import drive_of
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.model.processing import Input, Limit, Limiter, Stimulus
-from xover.model.rig import Listener
+from xover.model.rig import Listener, Measurement, Trace
 
 AT_1M_DB = 100.0 + 20.0 * math.log10(math.sqrt(0.6) / 2.83) + 20.0
 """Sensitivity 100 dB, 0 dBu, 20 dB of gain, 1 m."""
@@ -157,6 +157,25 @@ def test_relative_levels_are_refused() -> None:
         at(flat(sources=()))
     with pytest.raises(Refused, match="there is no listener “Nobody”"):
         level(flat(), "Nobody", input_level_dbu=0.0)
+
+
+def test_a_capture_in_relative_decibels_leaves_the_level_to_the_data_sheets() -> None:
+    """Attached without a calibration it says nothing of level: the same answer, and it is said."""
+    capture = Measurement(
+        output="Top",
+        listener="Seat",
+        captured="flat",
+        trace=Trace(
+            frequency_hz=(20.0, 20_000.0), magnitude_db=(-40.0, -40.0), phase_deg=(0.0, 0.0)
+        ),
+    )
+    computed, captured = at(flat()), at(flat(measurements=(capture,)))
+    assert captured.bands == computed.bands
+    assert any("not in SPL" in note and "“Top”" in note for note in captured.notes)
+    with pytest.raises(Refused, match="only known as relative dB: “Top”"):
+        at(flat(measurements=(capture,), loudspeakers=(box(),)))
+    in_spl = replace(capture, captured_input_dbu=0.0, trace=replace(capture.trace, level="spl"))
+    assert at(flat(measurements=(in_spl,))).unweighted_db == pytest.approx(-40.0, abs=0.1)
 
 
 def test_bands_of_the_hall_sum_to_what_the_response_says() -> None:

@@ -215,6 +215,11 @@ def _missing(measurement: Measurement) -> tuple[str, ...]:
     return ()
 
 
+def lacks_spl(measurement: Measurement) -> bool:
+    """Whether the capture counts as relative: its trace is, or the input level is not stated."""
+    return bool(_missing(measurement))
+
+
 def coherence_on(trace: Trace, frequency_hz: NDArray[np.float64]) -> NDArray[np.float64] | None:
     """Coherence over log frequency, (n,), NaN outside the trace; None where it has none."""
     if trace.coherence is None:

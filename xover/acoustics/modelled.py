@@ -25,6 +25,7 @@ from xover.acoustics.loudspeaker import (
 )
 from xover.acoustics.transfer import Basis, Transfer, once
 from xover.dsp.axis import Axis
+from xover.model.names import listed
 from xover.model.preset import Preset
 from xover.model.rig import Listener, Loudspeaker, Source
 from xover.model.units import DBU_REFERENCE_V, db_from_ratio, ratio_from_db, show_hz
@@ -119,6 +120,7 @@ def modelled(
         response, said = _at_listener(preset, listener, chain, terms, axis, latency_ms)
         total += response
         notes += [*chain.at_1m.notes, *chain.notes, *said]
+    notes += _outside_words(chains, listener)
     missing = () if absolute else once(clause for chain in chains for clause in chain.missing)
     if not absolute:
         notes += [terms_words(terms), *missing]
@@ -208,7 +210,7 @@ def _at_listener(
     axis: Axis,
     output_latency_ms: float,
 ) -> tuple[Complexes, tuple[str, ...]]:
-    source, box = chain.source, chain.box
+    source = chain.source
     r_m = distance_m(source.position_m, listener.position_m)
     factor = factor_at_1m(chain, terms) / r_m
     absorbed_db = r_m * air_of.absorption_db_per_m(preset.air, axis.frequency_hz)
@@ -220,12 +222,25 @@ def _at_listener(
         notes.append(
             f"the source “{source.name}” and “{listener.name}” are closer than 0.1 m: 0.1 m is used"
         )
-    if is_outside_coverage(source, box, listener):
-        notes.append(
-            f"“{listener.name}” sits outside the coverage of the source “{source.name}”, which is"
-            " not in the level"
-        )
     return response, tuple(notes)
+
+
+def _outside_words(chains: Sequence[Chain], listener: Listener) -> list[str]:
+    """One sentence for all of an output's sources whose coverage the listener sits outside."""
+    names = [
+        chain.source.name
+        for chain in chains
+        if is_outside_coverage(chain.source, chain.box, listener)
+    ]
+    if not names:
+        return []
+    what, whose = (
+        ("the source", "its level") if len(names) == 1 else ("the sources", "their levels")
+    )
+    return [
+        f"“{listener.name}” sits outside the coverage of {what} {listed(names)}: {whose} there "
+        f"{'is' if len(names) == 1 else 'are'} computed as on axis, and less arrives"
+    ]
 
 
 def factor_at_1m(chain: Chain, terms: Terms) -> float:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from xover.cli.common import F, Figure, example, group, open_preset
-from xover.cli.outcome import say
+from xover.cli.outcome import say, say_notes
 from xover.cli.progress import progress
 from xover.cli.signal_ways import one_way, say_levels, ways_of, write
 from xover.model.problems import Refused
@@ -176,6 +176,7 @@ def sweep(
 
     Hearing and drivers: start with the level down, wear ear protection.
     """
+    from xover.design.signal_levels import unseen_crossovers
     from xover.design.signals import sweep_signal
 
     if every_output and outputs:
@@ -191,6 +192,9 @@ def sweep(
 
         known = [name for name in names if name is not None]
         mark_index = names.index(find(known, mark_on, kind="output in this file"))
+    say_notes(
+        unseen_crossovers([(way.output, way.low_hz, way.high_hz) for way in ways if way.output])
+    )
     if gap_s is None:
         gap_s = 8.0 if one_channel and len(ways) > 1 else 1.0
     if loaded is not None:

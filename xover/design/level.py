@@ -47,6 +47,7 @@ from xover.acoustics.modelled import chains_of
 from xover.acoustics.transfer import once
 from xover.acoustics.weighting import a_weighting_db, c_weighting_db
 from xover.design.bounds import rated_w
+from xover.design.level_basis import on_data_sheets
 from xover.dsp.axis import Axis, FloatArray
 from xover.dsp.response import output_responses
 from xover.model.drive import Drive, drive_of
@@ -142,13 +143,14 @@ def level(
     with 0 dB. Limiters are not counted; headroom says how far away they are; a box that would pass
     the maximum SPL of its data sheet with its peaks is held there. Band powers are
     |H|² averaged over log frequency with the noise's spectrum (IEC 61260-1 bands, IEC 61672-1
-    weightings). Raises `Refused` where the level at the listener is only relative or nothing
-    sounds there.
+    weightings). Captures that are not in SPL give way to the data sheets. Raises
+    `Refused` where the level at the listener is only relative or nothing sounds there.
     """
     settled = drive_of(preset) if drive is None else drive
     axis = _axis(preset)
     used, estimated_boxes = _with_estimates(preset)
     audible = [item.name for item in used.outputs if is_audible(used, item.name, settled)]
+    used, computed_words = on_data_sheets(used, audible, listener, axis)
     paths = paths_at(used, audible, listener, axis, settled, input_level_dbu=input_level_dbu)
     contributing = [path for path in paths if _sounds(path)]
     _refuse_relative(listener, contributing)
@@ -163,6 +165,7 @@ def level(
             for item in used.outputs
             if item.name not in audible
         ),
+        *computed_words,
         *notes,
         *(note for path in contributing for note in path.notes),
         *time_zero_notes(contributing),

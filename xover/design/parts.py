@@ -137,7 +137,7 @@ def gather(
             )
             if not overlap.mask.any():
                 if len(wanted) == 1:
-                    raise _no_overlap(first.output, second.output, listener, question)
+                    raise _no_overlap(axis, first, second, listener, question)
                 continue
             if question.band_hz is None and overlap.octaves > WIDEST_OCTAVES:
                 if one < 0:
@@ -237,12 +237,28 @@ def _weight(first: PathResponse, second: PathResponse) -> FloatArray:
     return weight
 
 
-def _no_overlap(first: str, second: str, listener: str, question: Question) -> Refused:
+def _no_overlap(
+    axis: Axis, first: PathResponse, second: PathResponse, listener: str, question: Question
+) -> Refused:
+    known = [~np.isnan(path.total) for path in (first, second)]
+    if not (known[0] & known[1]).any():
+        spans = [axis.frequency_hz[each] for each in known]
+        reach = ", ".join(
+            f"“{path.output}” from {show_hz(float(span[0]))} to {show_hz(float(span[-1]))}"
+            for path, span in zip((first, second), spans, strict=True)
+            if span.size
+        )
+        return Refused.at(
+            "",
+            f"what is known of “{first.output}” and “{second.output}” at “{listener}” has no "
+            f"frequency in common: {reach}; capture them past where they cross over, with their "
+            "filters in force (`xover signal sweep --beyond 1`)",
+        )
     band = question.band_hz
     return Refused.at(
         "",
-        f"“{first}” and “{second}” do not overlap at “{listener}”: nowhere are both within "
-        "10 dB of each other and within 20 dB of the crossover's level"
+        f"“{first.output}” and “{second.output}” do not overlap at “{listener}”: nowhere are both "
+        "within 10 dB of each other and within 20 dB of the crossover's level"
         + (
             f" between {show_hz(band[0])} and {show_hz(band[1])}"
             if band

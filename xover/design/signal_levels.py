@@ -6,12 +6,15 @@ stays under the limiters, as far as the system's levels are known; what is not k
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from msgspec import Struct
 
 from xover.dsp.axis import Axis
 from xover.dsp.response import output_response
 from xover.model.drive import Drive, drive_of
+from xover.model.names import listed
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.model.units import plain, show_db, show_dbu, show_hz
@@ -81,6 +84,28 @@ def output_band(preset: Preset, output: str, *, beyond_octaves: float = 0.0) -> 
             + "; correct its corners or its box",
         )
     return OutputBand(low_hz, high_hz, tuple(said))
+
+
+def unseen_crossovers(bands: Sequence[tuple[str, float, float]]) -> tuple[str, ...]:
+    """A sentence for each output that ends where others of the same file begin, or no sentence.
+
+    `bands` are name, low and high end in Hz. Where two bands share less than half an octave, and
+    less than an octave lies between them, captures in these bands cannot be aligned.
+    """
+    said = []
+    for name, _, high_hz in bands:
+        above = [
+            other
+            for other, low_hz, top_hz in bands
+            if top_hz > high_hz and high_hz / 2.0**0.5 < low_hz < 2.0 * high_hz
+        ]
+        if above:
+            said.append(
+                f"{name} ends at {show_hz(high_hz)}, where {listed(above)} begin"
+                f"{'s' if len(above) == 1 else ''}: captures in these bands show no crossover and "
+                "cannot be aligned; with the outputs' filters in force, --beyond 1 goes through it"
+            )
+    return tuple(said)
 
 
 class QuietLevel(Struct, frozen=True):

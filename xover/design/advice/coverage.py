@@ -13,7 +13,7 @@ from xover.acoustics.arrivals import arrivals
 from xover.acoustics.geometry import is_outside_coverage, off_axis_deg
 from xover.design.advice.survey import Survey
 from xover.model.drive import drive_of
-from xover.model.names import quoted
+from xover.model.names import listed, quoted
 from xover.model.preset import Preset
 from xover.model.problems import Finding, Refused
 from xover.model.rig import Listener, Source
@@ -24,7 +24,10 @@ AUDIBLE_WITHIN_DB: Final = 10.0
 
 
 def uncovered_seats(survey: Survey) -> Iterator[Finding]:
-    """A listener outside the coverage of every box that is loud there."""
+    """A listener outside the coverage of every box that is loud there.
+
+    A note where a quieter box is aimed at the seat: the louder one is computed as on axis there.
+    """
     preset = survey.preset
     aimed = [
         source
@@ -48,14 +51,26 @@ def uncovered_seats(survey: Survey) -> Iterator[Finding]:
             ways.append(f"{plain(high_deg, 1)}° above or below")
         coverage_deg = preset.loudspeaker(nearest.loudspeaker).coverage_deg
         assert coverage_deg is not None
+        its = f"its {plain(coverage_deg[0], 0)}° × {plain(coverage_deg[1], 0)}°"
+        aimed_at_it = [one.name for one in aimed if one not in outside]
+        if aimed_at_it:
+            yield Finding(
+                "outside-coverage",
+                "note",
+                f"listeners[{at}]",
+                f"{quoted(place.name)} sits within the coverage of {listed(aimed_at_it)}, yet "
+                f"{quoted(nearest.name)}, whose coverage it is outside of, is predicted more than "
+                f"{plain(AUDIBLE_WITHIN_DB, 0)} dB louder there: it is {' and '.join(ways)} {its}, "
+                "where less arrives than is computed; measure there before trusting a level",
+            )
+            continue
         yield Finding(
             "outside-coverage",
             "warning",
             f"listeners[{at}]",
             f"{quoted(place.name)} sits outside the coverage of every box that is loud there; the "
-            f"nearest miss is {quoted(nearest.name)}, {' and '.join(ways)} its "
-            f"{plain(coverage_deg[0], 0)}° × {plain(coverage_deg[1], 0)}°, and predicted levels "
-            "are too high here; aim a box at it or add one",
+            f"nearest miss is {quoted(nearest.name)}, {' and '.join(ways)} {its}, and predicted "
+            "levels are too high here; aim a box at it or add one",
         )
 
 
