@@ -4,6 +4,7 @@ Imports are deferred to the branch that needs them; everything that reaches the 
 an interruption or a closed pipe leaves here as one sentence and an exit code.
 """
 
+import gc
 import os
 import sys
 
@@ -25,8 +26,6 @@ def main() -> None:
         path = _workbench_on(sys.argv[1:])
         if path is not None:
             os.environ.setdefault("TEXTUAL_FPS", "120")  # a frame waits half as long for its turn
-            import gc
-
             gc.disable()  # nearly all that is loaded stays; to collect on the way takes long
             from xover.tui.app import run_workbench
 
@@ -41,6 +40,7 @@ def main() -> None:
         print("xover: stopped.", file=sys.stderr)
         code = 2
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # nothing is left to interrupt but our own exit
+    gc.freeze()  # what is left goes with the process; to search it for cycles first takes long
     sys.exit(code)
 
 

@@ -77,7 +77,7 @@ def fit_flanks(x: Array, level: Array) -> Flanks | None:
     if x.size < 16 or x[-1] < 1.5:
         return None
     if x.size > POINTS:
-        keep = np.unique(np.linspace(0, x.size - 1, POINTS).astype(np.intp))
+        keep = np.linspace(0, x.size - 1, POINTS).astype(np.intp)
         x, level = x[keep], level[keep]
     u = np.log(x)
     noise_db = _noise_db(u, level)

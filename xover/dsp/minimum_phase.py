@@ -106,7 +106,7 @@ class _End:
     def series(self, g: FloatArray) -> FloatArray:
         """The logarithm of the response less order·ln g, at g up to the edge, shape (n,)."""
         x = np.minimum(g, self._edge * 1e100) / self._edge
-        polynomial = np.polynomial.polynomial.polyval(np.square(x), self._terms)
+        polynomial = np.polyval(self._terms[::-1], np.square(x))
         if self._flanks is None:
             return np.asarray(polynomial)
         return np.asarray(polynomial + self._flanks.level(x))

@@ -204,7 +204,7 @@ def _lay_out(node: Any, line: str, pieces: list[str]) -> None:
             lead = "," + inner
         pieces.append(line + "}")
     elif isinstance(node, list):
-        if all(type(item) in (float, int) for item in node):
+        if set(map(type, node)) <= {float, int}:
             pieces.append(_numbers(node))
             return
         inner = line + "  "

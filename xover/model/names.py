@@ -6,7 +6,6 @@ Nothing here knows where a text came from.
 
 from __future__ import annotations
 
-import difflib
 import unicodedata
 from collections.abc import Iterable
 from functools import lru_cache
@@ -73,6 +72,8 @@ def find(names: Iterable[str], typed: str, *, kind: str) -> str:
 
 def nearest(names: Iterable[str], typed: str) -> str | None:
     """The name most like `typed`, or None where none is much like it."""
+    import difflib  # only for a slip
+
     by_fold = {fold(name): name for name in names}
     wanted = fold(typed[: 4 * NAME_LENGTH])
     close = difflib.get_close_matches(wanted, by_fold, n=1, cutoff=0.6)

@@ -88,6 +88,8 @@ def tree_of(item: Any) -> Any:
         pairs = ((name, getattr(item, name)) for name in item.__struct_fields__)
         return {name: tree_of(value) for name, value in pairs if value is not UNSET}
     if isinstance(item, tuple | list):
+        if set(map(type, item)) <= {float}:  # a column of a trace: thousands, all as they are
+            return list(item)
         return [tree_of(value) for value in item]
     if isinstance(item, dict):
         return {key: tree_of(value) for key, value in item.items()}

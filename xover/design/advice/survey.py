@@ -103,8 +103,9 @@ def octaves(low_hz: float, high_hz: float) -> float:
 def with_frequencies(axis: Axis, frequencies_hz: Iterable[float]) -> Axis:
     """The axis with further frequencies on it, as far as they lie within its ends."""
     low_hz, high_hz = axis.frequency_hz[0], axis.frequency_hz[-1]
-    inside = [one for one in frequencies_hz if low_hz < one < high_hz]
-    return Axis(np.union1d(axis.frequency_hz, inside), axis.sample_rate_hz)
+    inside = {one for one in frequencies_hz if low_hz < one < high_hz}
+    together = sorted(inside.union(axis.frequency_hz.tolist()))
+    return Axis(np.array(together), axis.sample_rate_hz)
 
 
 def _filter_frequencies_hz(preset: Preset) -> Iterator[float]:
