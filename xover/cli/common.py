@@ -21,6 +21,8 @@ from xover.model.preset import Preset
 from xover.model.problems import Refused
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from xover.model.profile import Profile
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -57,27 +59,15 @@ def example(line: str) -> str:
 def open_preset(path: str) -> Preset:
     """Load PRESET; `-` is stdin. A shipped file stands in where `presets/NAME.json` is missing."""
     from xover.files.preset_json import load
-    from xover.files.shipped import shipped
 
-    if path != "-" and not os.path.exists(path):
-        example = shipped(path)
-        if example is not None:
-            say(f"there is no “{path}” here; this is the shipped example")
-            return load(example)
-    return load(path)
+    return load(_present(path))
 
 
 def open_profile(path: str) -> Profile:
     """Load a processor profile; `-` is stdin. A shipped one stands in as for presets."""
     from xover.files.profile_json import load_profile
-    from xover.files.shipped import shipped
 
-    if path != "-" and not os.path.exists(path):
-        example = shipped(path)
-        if example is not None:
-            say(f"there is no “{path}” here; this is the shipped example")
-            return load_profile(example)
-    return load_profile(path)
+    return load_profile(_present(path))
 
 
 def open_either(path: str) -> Preset | Profile:
@@ -86,18 +76,27 @@ def open_either(path: str) -> Preset | Profile:
     from xover.files.paths import read_bytes
     from xover.files.preset_json import loads
     from xover.files.profile_json import loads_profile
-    from xover.files.shipped import shipped
     from xover.files.versions import format_of
     from xover.model.profile import FORMAT
 
-    example = shipped(path) if path != "-" and not os.path.exists(path) else None
-    if example is not None:
-        say(f"there is no “{path}” here; this is the shipped example")
-    data = read_bytes(example or path, limit_bytes=json_text.LIMIT_BYTES)
+    data = read_bytes(_present(path), limit_bytes=json_text.LIMIT_BYTES)
     if FORMAT.encode() not in data:
         return loads(data)
     form = format_of(json_text.parse(data, wanted="a preset or processor profile"))
     return loads_profile(data) if form == FORMAT else loads(data)
+
+
+def _present(path: str) -> str | Path:
+    """`path`, or the shipped file that stands in for it where there is none; that is said."""
+    from xover.files.shipped import shipped
+
+    if path == "-" or os.path.exists(path):
+        return path
+    example = shipped(path)
+    if example is None:
+        return path
+    say(f"there is no “{path}” here; this is the shipped example")
+    return example
 
 
 def save_changed(preset: Preset, source: str, output: str | None, *, force: bool) -> str:

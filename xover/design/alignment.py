@@ -16,6 +16,7 @@ from xover.design.delay_search import Criterion
 from xover.design.hints import hints_for
 from xover.design.joint import Solution, Ties
 from xover.design.joint_search import Progress
+from xover.design.moves import check_moves
 from xover.design.overlap import POINTS_PER_OCTAVE
 from xover.design.parts import Question, gather
 from xover.design.results import MAX_ALTERNATIVES, Without, pair_alignment, settled
@@ -176,38 +177,21 @@ def _weights(listeners: Sequence[str], weights: Mapping[str, float]) -> tuple[fl
 
 
 def _check_request(preset: Preset, move: tuple[str, ...], question: Question) -> None:
-    if not move:
-        raise Refused.at("", "name at least one output to move")
     if len(move) > MOST_MOVERS:
         raise Refused.at(
             "", f"{len(move)} outputs are too many to solve together; move {MOST_MOVERS} at most"
         )
+    check_moves(preset, move, question.to)
     if not question.listeners:
         raise Refused.at("", "name at least one listener")
-    for group in (move, question.listeners):
-        if len(set(group)) != len(group):
-            raise Refused.at("", "the same name is given twice")
-    if question.to in move:
-        raise Refused.at("", f"“{question.to}” cannot be moved and be the reference at once")
+    if len(set(question.listeners)) != len(question.listeners):
+        raise Refused.at("", "the same listener is given twice")
     if not question.max_delay_ms >= 0.0 or question.max_delay_ms > 10_000.0:
         raise Refused.at("", "the largest delay must be between 0 and 10,000 ms")
     if question.band_hz is not None and not (
         0.0 < question.band_hz[0] < question.band_hz[1] < np.inf
     ):
         raise Refused.at("", "the band needs a low edge above 0 Hz and a higher high edge")
-    for name in move:
-        if question.to in followers(preset, name, "delay"):
-            raise Refused.at(
-                "",
-                f"“{name}” and “{question.to}” are in one group that follows delay, so nothing "
-                "between them can change; take one of them out of the group",
-            )
-        if is_locked(preset, name, "delay"):
-            raise Refused.at(
-                f'outputs["{name}"].locked',
-                f"the delay of “{name}” is locked; unlock it, or put it in a group that moves "
-                "whole",
-            )
     if not question.drive.correlated:
         _check_one_signal(preset, (*move, question.to), question.drive)
 

@@ -17,13 +17,12 @@ from xover.acoustics.air import speed_of_sound_m_s
 from xover.design.audience_line import Line, audience_line
 from xover.design.distance_notes import notes_of
 from xover.design.lift import Lift, gains_after, lift_of
+from xover.design.moves import check_moves
 from xover.design.precedence import Precedence, precedence
 from xover.design.ways import Ways, checked_ways
 from xover.model.changes import (
     Setting,
     Shift,
-    followers,
-    is_locked,
     settings_after,
     with_outputs,
     with_settings,
@@ -202,12 +201,7 @@ def _check(
     offset_ms: float,
     lift_db: float | None,
 ) -> None:
-    if not move:
-        raise Refused.at("", "name at least one output to move")
-    if len(set(move)) != len(move):
-        raise Refused.at("", "the same output is given twice")
-    if to in move:
-        raise Refused.at("", f"“{to}” cannot be moved and be the reference at once")
+    check_moves(preset, move, to)
     if len(aims) != len(move):
         raise Refused.at(
             "",
@@ -219,19 +213,6 @@ def _check(
         raise Refused.at("", "the offset must be between −1,000 and +1,000 ms")
     if lift_db is not None and not 0.0 < lift_db <= 20.0:
         raise Refused.at("", "the lift must be above 0 and at most 20 dB")
-    for name in move:
-        if to in followers(preset, name, "delay"):
-            raise Refused.at(
-                "",
-                f"“{name}” and “{to}” are in one group that follows delay, so nothing between "
-                "them can change; take one of them out of the group",
-            )
-        if is_locked(preset, name, "delay"):
-            raise Refused.at(
-                f'outputs["{name}"].locked',
-                f"the delay of “{name}” is locked; unlock it, or put it in a group that moves "
-                "whole",
-            )
 
 
 def _at_show_time(

@@ -7,7 +7,7 @@ RIFF (WAV, RF64), AIFF, AU, W64 and CAF; FLAC counts are checked while reading. 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import BinaryIO, Literal
 
 from msgspec import Struct
@@ -38,6 +38,22 @@ class _Part(Struct, frozen=True):
     size: int
 
 
+class _Form(Struct, frozen=True):
+    """How a container writes the heads of its chunks."""
+
+    kind_bytes: int
+    size_bytes: int
+    order: Literal["big", "little"]
+    pad: int
+    """Chunks begin at multiples of so many bytes."""
+    counts_head: bool = False
+    signed: bool = False
+
+
+_RIFF, _RIFX = _Form(4, 4, "little", 2), _Form(4, 4, "big", 2)
+_W64, _CAF = _Form(16, 8, "little", 8, counts_head=True), _Form(4, 8, "big", 1, signed=True)
+
+
 def check_length(file: BinaryIO, *, size: int, name: str) -> tuple[str, ...]:
     """Refuse a file whose samples end before its header says; sentences on what is odd but read.
 
@@ -55,9 +71,9 @@ def check_length(file: BinaryIO, *, size: int, name: str) -> tuple[str, ...]:
         if head[:4] in (b".snd", b"dns."):
             return _au(file, size, name, "big" if head[:4] == b".snd" else "little")
         if head[:4] == b"riff":
-            return _w64(file, size, name)
+            return _samples(file, size, name, 40, _W64, _W64_DATA)
         if head[:4] == b"caff":
-            return _caf(file, size, name)
+            return _samples(file, size, name, 8, _CAF, b"data")
         return ()
     finally:
         file.seek(0)
@@ -65,13 +81,8 @@ def check_length(file: BinaryIO, *, size: int, name: str) -> tuple[str, ...]:
 
 def _wave(file: BinaryIO, size: int, name: str, magic: bytes) -> tuple[str, ...]:
     order: Literal["big", "little"] = "big" if magic == b"RIFX" else "little"
-    at, long_size = 12, 0
-    for _ in range(CHUNKS_MAX):
-        file.seek(at)
-        head = file.read(8)
-        if len(head) < 8:
-            raise Refused.at(name, "the file is cut short: it ends before its samples begin")
-        part = _Part(head[:4], at + 8, int.from_bytes(head[4:], order))
+    long_size = 0
+    for part in _parts(file, name, 12, _RIFX if order == "big" else _RIFF):
         if part.kind == b"ds64" and part.size >= 16:
             long_size = int.from_bytes(file.read(16)[8:16], "little")
         if part.kind == b"data":
@@ -79,7 +90,6 @@ def _wave(file: BinaryIO, size: int, name: str, magic: bytes) -> tuple[str, ...]
             if stated == _UNKNOWN_SIZE:
                 stated = long_size if magic in (b"RF64", b"BW64") else size - part.start
             return _held(name, stated, part.start, size, _chunks_follow(file, size, order))
-        at = part.start + part.size + (part.size & 1)
     raise _too_many(name)
 
 
@@ -130,13 +140,8 @@ def _held(name: str, stated: int, start: int, size: int, follows: _Follows) -> t
 
 
 def _aiff(file: BinaryIO, size: int, name: str) -> tuple[str, ...]:
-    at, needed = 12, 0
-    for _ in range(CHUNKS_MAX):
-        file.seek(at)
-        head = file.read(8)
-        if len(head) < 8:
-            raise Refused.at(name, "the file is cut short: it ends before its samples begin")
-        part = _Part(head[:4], at + 8, int.from_bytes(head[4:], "big"))
+    needed = 0
+    for part in _parts(file, name, 12, _RIFX):
         if part.kind == b"COMM":
             common = file.read(8)
             channels, frames, bits = (
@@ -153,7 +158,6 @@ def _aiff(file: BinaryIO, size: int, name: str) -> tuple[str, ...]:
             if file.read(4) == b"AIFF" and stated < needed:
                 raise _cut_short(name, stated, needed)
             return ()
-        at = part.start + part.size + (part.size & 1)
     raise _too_many(name)
 
 
@@ -165,36 +169,30 @@ def _au(file: BinaryIO, size: int, name: str, order: Literal["big", "little"]) -
     return ()
 
 
-def _w64(file: BinaryIO, size: int, name: str) -> tuple[str, ...]:
-    at = 40
-    for _ in range(CHUNKS_MAX):
-        file.seek(at)
-        head = file.read(24)
-        if len(head) < 24:
-            raise Refused.at(name, "the file is cut short: it ends before its samples begin")
-        length = int.from_bytes(head[16:], "little")
-        if head[:16] == _W64_DATA:
-            if length - 24 > size - at - 24:
-                raise _cut_short(name, size - at - 24, length - 24)
+def _samples(
+    file: BinaryIO, size: int, name: str, at: int, form: _Form, kind: bytes
+) -> tuple[str, ...]:
+    """Of a container whose samples are one chunk of `kind`."""
+    for part in _parts(file, name, at, form):
+        if part.kind == kind:
+            if part.size > size - part.start:
+                raise _cut_short(name, size - part.start, part.size)
             return ()
-        at += max(24, (length + 7) & ~7)
     raise _too_many(name)
 
 
-def _caf(file: BinaryIO, size: int, name: str) -> tuple[str, ...]:
-    at = 8
+def _parts(file: BinaryIO, name: str, at: int, form: _Form) -> Iterator[_Part]:
+    """The chunks from `at` on, each read from where its content starts; not for ever."""
+    long = form.kind_bytes + form.size_bytes
     for _ in range(CHUNKS_MAX):
         file.seek(at)
-        head = file.read(12)
-        if len(head) < 12:
+        head = file.read(long)
+        if len(head) < long:
             raise Refused.at(name, "the file is cut short: it ends before its samples begin")
-        length = int.from_bytes(head[4:], "big", signed=True)
-        if head[:4] == b"data":
-            if length > size - at - 12:
-                raise _cut_short(name, size - at - 12, length)
-            return ()
-        at += 12 + max(0, length)
-    raise _too_many(name)
+        stated = int.from_bytes(head[form.kind_bytes :], form.order, signed=form.signed)
+        part = _Part(head[: form.kind_bytes], at + long, stated - long * form.counts_head)
+        yield part
+        at = part.start + max(0, -(-part.size // form.pad) * form.pad)
 
 
 def _cut_short(name: str, there: int, stated: int) -> Refused:

@@ -17,10 +17,10 @@ import msgspec
 from xover.files import json_text
 from xover.files.paths import STANDARD_STREAM, read_bytes
 from xover.files.safe_write import write_bytes
-from xover.files.versions import Kind, current, refusal
+from xover.files.versions import Kind, legal, refusal
 from xover.model import rules
 from xover.model.preset import FORMAT, VERSION, Preset
-from xover.model.walk import check, tree_of
+from xover.model.walk import tree_of
 
 MIGRATIONS: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {}
 """For each older version, what turns its plain data into those of the next version.
@@ -50,16 +50,7 @@ def loads(data: bytes) -> Preset:
         if found:
             raise refusal(found)
         return preset
-    tree, found = current(json_text.parse(data, wanted="a preset"), KIND)
-    walked = check(tree, Preset)
-    found += walked.faults
-    if walked.gave_up:
-        raise refusal(found, walked.fault_count - len(walked.faults))
-    whole = msgspec.convert(walked.tree, Preset)
-    found += rules.cross_faults(whole, unsure=walked.unsure)
-    if found:
-        raise refusal(found, walked.fault_count - len(walked.faults))
-    return whole
+    return legal(data, KIND, Preset, rules.cross_faults)
 
 
 def dumps(preset: Preset) -> bytes:

@@ -8,14 +8,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import msgspec
-
 from xover.files import json_text
 from xover.files.paths import read_bytes
-from xover.files.versions import Kind, Migrations, current, refusal
+from xover.files.versions import Kind, Migrations, legal, refusal
 from xover.model import profile_rules
 from xover.model.profile import FORMAT, VERSION, Profile
-from xover.model.walk import check, tree_of
+from xover.model.walk import tree_of
 
 MIGRATIONS: Migrations = {}
 """For each older version, what turns its plain data into those of the next version."""
@@ -34,16 +32,7 @@ def load_profile(path: str | Path) -> Profile:
 
 def loads_profile(data: bytes) -> Profile:
     """The profile in the bytes of a file. Raises `Refused` as `load_profile` does."""
-    tree, found = current(json_text.parse(data, wanted=KIND.wanted), KIND)
-    walked = check(tree, Profile)
-    found += walked.faults
-    if walked.gave_up:
-        raise refusal(found, walked.fault_count - len(walked.faults))
-    whole = msgspec.convert(walked.tree, Profile)
-    found += profile_rules.cross_faults(whole, unsure=walked.unsure)
-    if found:
-        raise refusal(found, walked.fault_count - len(walked.faults))
-    return whole
+    return legal(data, KIND, Profile, profile_rules.cross_faults)
 
 
 def dumps_profile(profile: Profile) -> bytes:

@@ -6,13 +6,17 @@ A newer version is refused, an older one brought forward step by step. Knows no 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import Any, TypeVar
 
+import msgspec
 from msgspec import Struct
 
+from xover.files import json_text
 from xover.model.names import quoted
 from xover.model.problems import Fault, Refused
-from xover.model.walk import FAULTS_KEPT, Pairs
+from xover.model.walk import FAULTS_KEPT, Pairs, check
+
+T = TypeVar("T", bound=Struct)
 
 FAULTS_SAID = 50
 """The most faults that one refusal says; the rest are counted."""
@@ -81,6 +85,25 @@ def current(tree: Any, kind: Kind) -> tuple[Any, list[Fault]]:
         moved.repeated = tuple(_repeated(tree))
         tree = moved
     return tree, []
+
+
+def legal(
+    data: bytes, kind: Kind, form: type[T], cross_faults: Callable[..., Sequence[Fault]]
+) -> T:
+    """What the bytes of a file of `kind` hold, once all of it is legal.
+
+    `cross_faults` are the rules that no field can state alone. Raises `Refused` with every fault.
+    """
+    tree, found = current(json_text.parse(data, wanted=kind.wanted), kind)
+    walked = check(tree, form)
+    found += walked.faults
+    if walked.gave_up:
+        raise refusal(found, walked.fault_count - len(walked.faults))
+    whole = msgspec.convert(walked.tree, form)
+    found += cross_faults(whole, unsure=walked.unsure)
+    if found:
+        raise refusal(found, walked.fault_count - len(walked.faults))
+    return whole
 
 
 def refusal(found: Sequence[Fault], unsaid: int = 0) -> Refused:

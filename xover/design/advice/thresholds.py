@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from xover.design.advice.survey import Survey
-from xover.design.advice.twins import pairs
+from xover.design.advice.twins import groups_beyond_pairs, pairs
 from xover.design.bounds import SIDES, Bound, Side
 from xover.design.limiter_times import lowest_hz
 from xover.design.loads import watts
@@ -201,10 +201,7 @@ def unlike_limiters(survey: Survey) -> Iterator[Finding]:
 def unlike_groups(survey: Survey) -> Iterator[Finding]:
     """A group that follows the limiter whose outputs do not have one."""
     preset = survey.preset
-    names = [{preset.outputs[at].name for at in pair} for pair in pairs(preset)]
-    for at, group in enumerate(preset.groups):
-        if "limiter" not in group.follow or len(group.outputs) < 2 or set(group.outputs) in names:
-            continue
+    for at, group in groups_beyond_pairs(preset, "limiter"):
         for side in SIDES:
             words = _apart([preset.output(name) for name in group.outputs], side)
             if words:

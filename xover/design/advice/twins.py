@@ -19,9 +19,9 @@ from xover.dsp.biquad import active_sections, cascade_response
 from xover.model.names import fold, quoted
 from xover.model.preset import Preset
 from xover.model.problems import Finding
-from xover.model.processing import Crossover, Output
+from xover.model.processing import Crossover, Group, Output
 from xover.model.units import plain, show_db, show_hz
-from xover.model.words import Family
+from xover.model.words import Family, Stage
 
 SAME_DB: Final = 0.05
 WARNED_DB: Final = 1.0
@@ -58,6 +58,14 @@ def pairs(preset: Preset) -> tuple[tuple[int, int], ...]:
                 found.append((one, two))
                 paired |= {one, two}
     return tuple(sorted(found))
+
+
+def groups_beyond_pairs(preset: Preset, stage: Stage) -> Iterator[tuple[int, Group]]:
+    """The groups of several outputs that follow `stage`, but those of a left and a right alone."""
+    names = [{preset.outputs[at].name for at in pair} for pair in pairs(preset)]
+    for at, group in enumerate(preset.groups):
+        if stage in group.follow and len(group.outputs) > 1 and set(group.outputs) not in names:
+            yield at, group
 
 
 def unlike_pairs(survey: Survey) -> Iterator[Finding]:
@@ -99,10 +107,7 @@ def unlike_pairs(survey: Survey) -> Iterator[Finding]:
 def unlike_gains(survey: Survey) -> Iterator[Finding]:
     """A group that follows gain whose outputs do not have one gain."""
     preset = survey.preset
-    names = [{preset.outputs[at].name for at in pair} for pair in pairs(preset)]
-    for at, group in enumerate(preset.groups):
-        if "gain" not in group.follow or len(group.outputs) < 2 or set(group.outputs) in names:
-            continue
+    for at, group in groups_beyond_pairs(preset, "gain"):
         members = sorted((preset.output(name) for name in group.outputs), key=lambda o: o.gain_db)
         low, high = members[0], members[-1]
         if high.gain_db - low.gain_db > SAME_DB:

@@ -15,7 +15,6 @@ from textual.content import Content
 from textual.timer import Timer
 from textual.widgets import Button, Input, Static
 
-from xover.files.paths import shown_path
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.tui.dialogs.base import Dialog, button, button_row
@@ -33,7 +32,7 @@ from xover.tui.dialogs.import_view import (
     put_in_box,
     understood_lines,
 )
-from xover.tui.dialogs.paths import PathChooser
+from xover.tui.dialogs.paths import PathChooser, no_file
 from xover.tui.dialogs.picking import NameList
 from xover.tui.reflow import Reflowed
 
@@ -266,13 +265,10 @@ class ImportDialog(Dialog[ImportChoice]):
             self._turn_to("reading")
 
     def _on_path_chooser_chosen(self, message: PathChooser.Chosen) -> None:
+        self.say(no_file(message))
         if message.kind == "file":
             self.query_one(ReadingForm).clear()
             self._read(message.path)
-        elif message.kind is None:
-            self.say(f"there is no {shown_path(message.path)}; choose a name from the list")
-        else:
-            self.say(f"{shown_path(message.path)} is neither a file nor a folder; choose a file")
 
     def _on_path_chooser_typing(self, message: PathChooser.Typing) -> None:
         self.say("")

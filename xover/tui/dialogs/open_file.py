@@ -8,10 +8,9 @@ from typing import ClassVar
 
 from textual.app import ComposeResult
 
-from xover.files.paths import shown_path
 from xover.model.names import inert
 from xover.tui.dialogs.base import Dialog, line
-from xover.tui.dialogs.paths import PathChooser
+from xover.tui.dialogs.paths import PathChooser, no_file
 from xover.tui.field import Field
 
 
@@ -59,12 +58,9 @@ class OpenDialog(Dialog[str]):
         self.query_one(PathChooser).enter()
 
     def _on_path_chooser_chosen(self, message: PathChooser.Chosen) -> None:
+        self.say(no_file(message))
         if message.kind == "file":
             self.dismiss(message.path)
-        elif message.kind is None:
-            self.say(f"there is no {shown_path(message.path)}; choose a name from the list")
-        else:
-            self.say(f"{shown_path(message.path)} is neither a file nor a folder; choose a file")
 
     def _on_path_chooser_typing(self, message: PathChooser.Typing) -> None:
         self.say("")

@@ -20,6 +20,7 @@ from textual.widgets import Input, OptionList, Static
 from textual.widgets.option_list import Option
 
 from xover.files.listing import Entry, Kind, Listing, kind_of, list_folder, resolve, split_typed
+from xover.files.paths import shown_path
 from xover.model.names import fold, inert
 from xover.tui.computing import Computed, Newest
 from xover.tui.field import Field
@@ -28,6 +29,15 @@ from xover.tui.options import Options
 PARENT = ".."
 SHOWN = 500
 """The most names shown; typing makes them fewer."""
+
+
+def no_file(message: PathChooser.Chosen) -> str:
+    """Why what was chosen cannot be opened, as a sentence; "" for a file."""
+    if message.kind == "file":
+        return ""
+    if message.kind is None:
+        return f"there is no {shown_path(message.path)}; choose a name from the list"
+    return f"{shown_path(message.path)} is neither a file nor a folder; choose a file"
 
 
 class PathChooser(Widget):
