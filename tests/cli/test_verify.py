@@ -258,6 +258,95 @@ def test_from_a_recording_of_a_sweep(held, sweep, tmp_path, capsys):
     assert (code, [one["where"] for one in slips]) == (1, ["outputs[1].eq[1].gain_db"])
 
 
+def test_a_narrow_output_swept_over_the_whole_range(held, sweep, tmp_path, capsys):
+    # Far above its low-pass nothing but last bits is left; that is neither a slip nor a level.
+    path = through(sweep, tmp_path / "sub.wav", chain(held.output("Sub")))
+    words = ["--output", "Sub", path, "--sweep", str(sweep)]
+    code, answer = verify(capsys, *words)
+    (one,) = answer["outputs"]
+    assert (code, one["matches"]) == (0, True)
+    assert one["gain_offset_db"] == pytest.approx(held.output("Sub").gain_db, abs=0.05)
+
+
+def test_recordings_that_share_no_time_zero_tell_no_delay(held, sweep, tmp_path, capsys):
+    item = held.output("Top L")
+    late_ms = item.delay_ms + load_profile(OLD).latency_ms + 7.0
+    path = through(sweep, tmp_path / "late.wav", chain(item, late_ms))
+    words = ["--drive", "Left", "--output", "Top L", path, "--sweep", str(sweep)]
+    words += ["--loop", str(sweep)]
+    code, answer = verify(capsys, *words)
+    (one,) = answer["outputs"]
+    assert (code, one["latency_ms"]) == (0, None)
+    assert one["not_testable"] == ["outputs[1].delay_ms"]
+    assert any("time zero is its own direct sound" in note for note in one["notes"])
+    code, answer = verify(capsys, *words, "--time-zero", "file")
+    (one,) = answer["outputs"]
+    assert one["latency_ms"] == pytest.approx(late_ms, abs=0.03)
+    (slip,) = one["explanations"][0]["slips"]
+    assert slip["looks_like"] == pytest.approx(item.delay_ms + 7.0, abs=0.03)
+    # A processor that is faster than its profile says: no delay is that short.
+    path = through(sweep, tmp_path / "early.wav", chain(item, 0.0))
+    words[words.index("Top L") + 1] = path
+    _, answer = verify(capsys, *words, "--time-zero", "file")
+    (slip,) = answer["outputs"][0]["explanations"][0]["slips"]
+    assert "the profile's latency_ms is too long" in slip["sentence"]
+
+
+def test_the_outputs_of_one_recording_channel_by_channel(held, tmp_path, capsys):
+    # One input drives both, an interface records both at once; the second came 1 ms too late.
+    names, late_ms = ("Top L", "Delay L"), (0.0, 1.0)
+    for name, more_ms in zip(names, late_ms, strict=True):
+        item = held.output(name)
+        process(tmp_path, f"{name}.wav", chain(item, item.delay_ms + more_ms))
+    one, other = (soundfile.read(tmp_path / f"{name}.wav")[0] for name in names)
+    both = np.stack([np.pad(one, (0, other.size - one.size)), other], axis=1)
+    soundfile.write(tmp_path / "both.wav", both, RATE_HZ, subtype="DOUBLE")
+    words = [word for name in names for word in ("--output", name, str(tmp_path / "both.wav"))]
+    code, answer = verify(capsys, *words, "--channel", "1", "--channel", "2")
+    slips = [one["explanations"][0]["slips"] for one in answer["outputs"]]
+    assert code == 1
+    assert slips[1][0]["where"] == "outputs[3].delay_ms"
+    assert slips[1][0]["looks_like"] - slips[1][0]["meant"] == pytest.approx(1.0, abs=0.03)
+    run(["verify", str(HALL), *words, "--channel", "1", "--channel", "2", "--channel", "1"])
+    assert "--channel is given 3 times for 2 captures" in capsys.readouterr().err
+
+
+def test_outputs_are_compared_with_those_of_the_same_input(held, tmp_path, capsys):
+    words = []
+    for name in ("Sub", "Top L", "Top R", "Delay L"):
+        item = held.output(name)
+        path = process(tmp_path, f"{name}.wav", chain(item, 0.0 if name == "Delay L" else None))
+        words += ["--output", name, path]
+    code, answer = verify(capsys, *words)
+    sub, left, right, delayed = answer["outputs"]
+    assert (code, sub["matches"], right["matches"]) == (1, True, True)
+    assert sub["not_testable"]
+    assert right["not_testable"]
+    assert left["not_testable"] == delayed["not_testable"] == []
+    assert delayed["explanations"][0]["slips"][0]["looks_like"] == pytest.approx(0.0, abs=0.03)
+
+
+@pytest.mark.parametrize("share", [0.9, 0.2])
+def test_a_clipped_capture_is_no_slip_and_has_no_level(share, held, tmp_path, capsys):
+    path = process(tmp_path, "sub.wav", chain(held.output("Sub")))
+    samples, _ = soundfile.read(path)
+    most = share * np.abs(samples).max()
+    clipped = np.clip(samples, -most, most) / most
+    soundfile.write(path, clipped, RATE_HZ, subtype="DOUBLE")
+    code, answer = verify(capsys, "--output", "Sub", path)
+    (one,) = answer["outputs"]
+    assert (code, one["matches"], one["explanations"]) == (1, False, [])
+    assert (one["gain_offset_db"], one["latency_ms"]) == (None, None)
+    assert any("stand at full scale" in note for note in one["notes"])
+    assert any("no slip of settings explains this" in note for note in one["notes"])
+
+
+def test_without_a_profile_it_is_said_which_steps_are_allowed(held, tmp_path, capsys):
+    path = process(tmp_path, "top.wav", chain(held.output("Top L")))
+    assert run(["verify", str(HALL), "--output", "Top L", path]) == 0
+    assert "steps of 1/24 octave, 0.5 dB and 10 % of Q" in capsys.readouterr().out
+
+
 def test_from_two_channels_of_noise(held, tmp_path, capsys):
     played = 0.05 * np.random.default_rng(2).standard_normal(10 * RATE_HZ)
     soundfile.write(tmp_path / "played.wav", played, RATE_HZ, subtype="FLOAT")

@@ -207,10 +207,79 @@ def test_the_dialog_says_what_is_missing(hall_path: str) -> None:
         await desk.until(lambda: "name the file that was captured" in desk.text())
         await desk.type("nowhere.txt", "ctrl+g")
         await desk.until(lambda: "there is no file" in desk.text())
-        assert dialog.query_one("#output").one == "Sub"
+        assert dialog.focused.id == "capture-0"
+        dialog.query_one("#capture-0").value = hall_path
+        await desk.type("x")  # the cursor stands at the end of what was typed
+        dialog.query_one("#capture-0").value = hall_path
+        await desk.keys("down", "tab")
+        assert dialog.focused.id == "channel-1"
+        await desk.keys("up")
+        await desk.type("one", "ctrl+g")
+        await desk.until(lambda: "a channel is a number from 1 on" in desk.text())
+        dialog.query_one("#channel-0").value = ""
+        dialog.query_one("#started")._value = True
+        await desk.keys("ctrl+g")
+        await desk.until(lambda: "name the sweep file" in desk.text())
         await desk.keys("escape")
 
     at_desk(steps, hall_path)
+
+
+def test_an_output_of_several_inputs_asks_which_one_drove_it(tmp_path: Path) -> None:
+    base = hall()
+    mono = replace(base.output("Sub"), inputs={"Left": 0.0, "Right": 0.0})
+    outputs = tuple(mono if item.name == "Sub" else item for item in base.outputs)
+    path = tmp_path / "hall.json"
+    preset_json.save(replace(base, outputs=outputs), path, overwrite=False)
+
+    async def steps(desk: Desk) -> None:
+        await desk.keys("ctrl+u")
+        dialog = await desk.dialog(VerifyDialog)
+        dialog.query_one("#capture-0").value = str(path)
+        await desk.keys("ctrl+g")
+        await desk.until(lambda: "“Left”, “Right”; name the one that carried" in desk.text())
+        dialog.query_one("#driven").choose(["Right"])
+        dialog.query_one("#capture-1").value = str(path)
+        captures = dialog._asked().captures
+        assert [(one.output, one.driven) for one in captures] == [
+            ("Sub", "Right"),
+            ("Top L", "Left"),
+        ]
+        await desk.keys("escape")
+
+    at_desk(steps, str(path), size=(80, 24))
+
+
+def test_several_captures_show_each_verdict_and_are_kept_for_the_next_time(
+    named: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    held = adapt(hall(), ferry()).preset
+    top = held.output("Top L")
+    captured(tmp_path / "sub.txt", held.output("Sub"), held.sample_rate_hz)
+    turned = replace(top, eq=(replace(top.eq[0], gain_db=-top.eq[0].gain_or_zero_db), top.eq[1]))
+    captured(tmp_path / "top.txt", turned, held.sample_rate_hz)
+
+    async def steps(desk: Desk) -> None:
+        pane = await shown(desk)
+        await desk.keys("ctrl+u")
+        await desk.dialog(VerifyDialog)
+        await desk.type("sub.txt", "down")
+        await desk.type("top.txt", "enter")
+        await desk.until(lambda: len(desk.app.screen_stack) == 1)
+        await desk.until(lambda: pane.judgement is not None and not pane.is_pending)
+        await desk.until(lambda: "1 of 2 outputs match" in desk.text())
+        words = [one.content.plain for one in pane.entries]
+        assert words[0].startswith("Sub: matches  ")
+        assert words[1].startswith("Top L: does not match  ")
+        assert words[2].startswith("1. Top L, EQ 1 gain: meant −")
+        await desk.keys("ctrl+u")
+        dialog = await desk.dialog(VerifyDialog)
+        values = [dialog.query_one(f"#capture-{at}").value for at in range(3)]
+        assert values == [str(tmp_path / "sub.txt"), str(tmp_path / "top.txt"), ""]
+        await desk.keys("escape")
+
+    at_desk(steps, named, size=(80, 24))
 
 
 def test_the_difference_is_drawn_where_there_is_room(named: str) -> None:

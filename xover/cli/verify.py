@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal, cast
 
 import click
 
@@ -15,10 +15,10 @@ from xover.cli.common import (
     preset_argument,
 )
 from xover.cli.outcome import Exit, print_json
+from xover.cli.progress import progress
 from xover.model.problems import Refused
 
 if TYPE_CHECKING:
-    from xover.design.verifying.points import Points
     from xover.design.verifying.verification import Verified
     from xover.model.preset import Preset
 
@@ -38,9 +38,26 @@ if TYPE_CHECKING:
     help="An output and what was captured from it (repeatable, of one session).",
 )
 @click.option("--loop", metavar="CAPTURE", help="The interface alone, its output into its input.")
-@click.option("--drive", "driven", metavar="INPUT", help="The input that carried the signal.")
 @click.option(
-    "--channel", type=click.IntRange(1), metavar="N", help="Which channel of the audio files."
+    "--loop-channel",
+    type=click.IntRange(1),
+    metavar="N",
+    help="Which channel of the loop's file, where another than --channel.",
+)
+@click.option(
+    "--drive",
+    "driven",
+    multiple=True,
+    metavar="INPUT",
+    help="The input that carried the signal (repeatable: of each output the one that feeds it).",
+)
+@click.option(
+    "--channel",
+    "channels",
+    type=click.IntRange(1),
+    multiple=True,
+    metavar="N",
+    help="Which channel of the audio files: once for all, or once for each --output in order.",
 )
 @click.option("--sweep", metavar="SWEEP", help="Recordings: the sweep file that was played.")
 @click.option(
@@ -72,8 +89,9 @@ def command(
     processor: str | None,
     captures: tuple[tuple[str, str], ...],
     loop: str | None,
-    driven: str | None,
-    channel: int | None,
+    loop_channel: int | None,
+    driven: tuple[str, ...],
+    channels: tuple[int, ...],
     sweep: str | None,
     time_zero: str | None,
     reference: int | None,
@@ -92,57 +110,55 @@ def command(
     Amplifiers disconnected: only line-level signals go to an interface, never a power output or
     a 70/100 V line.
     """
-    from xover.design.adapting.adaptation import adapt
-    from xover.design.verifying.sessions import judge_session
-    from xover.design.verifying.verification import verify_output
+    from xover.session.verifying import (
+        Capture,
+        Loop,
+        Reading,
+        driver_of,
+        refuse_twice,
+        verify,
+    )
 
     loaded = open_preset(preset)
     profile = None if processor is None else open_profile(processor)
     names = output_names(loaded, [name for name, _ in captures])
-    if len(set(names)) != len(names):
-        raise Refused.at("", "an output is named twice; give one capture of each")
-    inputs = [_driven(loaded, name, driven) for name in names]
-    held = loaded if profile is None else adapt(loaded, profile).preset
+    refuse_twice(names)
+    inputs = [driver_of(loaded, name, driven, how="with --drive") for name in names]
+    of_files = _channels(channels, len(captures))
     if steps is not None:
         if sweep is not None or reference is not None or loop is not None:
             raise Refused.at("", "--limiter goes without --sweep, --reference and --loop")
-        return _limiters(held, names, captures, inputs, steps, full_scale_dbu, channel, as_json)
+        held = loaded
+        if profile is not None:
+            from xover.design.adapting.adaptation import adapt
+
+            held = adapt(loaded, profile).preset
+        return _limiters(held, names, captures, inputs, steps, full_scale_dbu, of_files, as_json)
     if full_scale_dbu is not None:
         raise Refused.at("", "--full-scale-dbu belongs to --limiter STEPS, which is not given")
-    top_hz = 0.45 * held.sample_rate_hz
-    how = _Reading(channel, sweep, time_zero, reference, top_hz)
-    alone = None if loop is None else how.points(loop, None)
-    results = []
-    for (_, path), name, source in zip(captures, names, inputs, strict=True):
-        points = how.points(path, name)
-        if alone is not None:
-            from xover.design.verifying.points import divided
-
-            points = divided(points, alone)
-        results.append(
-            verify_output(
-                held,
-                name,
-                points,
-                driven=source,
-                loop_known=alone is not None,
-                profile=profile,
-            )
-        )
-    results = judge_session(
-        held,
-        results,
-        driven=inputs,
-        loop_known=alone is not None,
-        profile=profile,
-        shares_time=how.shares_time,
+    if loop_channel is not None and loop is None:
+        raise Refused.at("", "--loop-channel belongs to --loop CAPTURE, which is not given")
+    taken = [
+        Capture(name, path, source, channel)
+        for name, (_, path), source, channel in zip(names, captures, inputs, of_files, strict=True)
+    ]
+    shared = channels[0] if len(channels) == 1 else None
+    alone = None if loop is None else Loop(loop, loop_channel or shared)
+    zero = cast("Literal['direct', 'file'] | None", time_zero)
+    results = verify(
+        loaded,
+        profile,
+        taken,
+        loop=alone,
+        reading=Reading(sweep, zero, reference),
+        told=progress,
     )
     if as_json:
         print_json({"outputs": [_document(one) for one in results]})
     else:
         from xover.sheets.verification_text import verification_text
 
-        for line in verification_text(held, results):
+        for line in verification_text(loaded, results):
             click.echo(line)
     return int(Exit.DONE if all(one.matches for one in results) else Exit.ATTENTION)
 
@@ -154,7 +170,7 @@ def _limiters(
     inputs: list[str],
     steps: str,
     full_scale_dbu: float | None,
-    channel: int | None,
+    channels: tuple[int | None, ...],
     as_json: bool,
 ) -> int:
     """Test limiters on recordings of a staircase."""
@@ -163,7 +179,7 @@ def _limiters(
     from xover.sheets.verification_text import limiter_text
 
     results = []
-    for (_, path), name, source in zip(captures, names, inputs, strict=True):
+    for (_, path), name, source, channel in zip(captures, names, inputs, channels, strict=True):
         recording = read_steps(path, steps, channel=channel)
         results.append(
             verify_limiter(
@@ -181,79 +197,19 @@ def _limiters(
     return int(Exit.DONE if all(one.matches for one in results) else Exit.ATTENTION)
 
 
-class _Reading:
-    """How the files of one verification are read."""
-
-    def __init__(
-        self,
-        channel: int | None,
-        sweep: str | None,
-        time_zero: str | None,
-        reference: int | None,
-        top_hz: float,
-    ) -> None:
-        if time_zero is not None and sweep is None:
-            raise Refused.at("", "--time-zero belongs to --sweep SWEEP, which is not given")
-        self.channel, self.reference, self.top_hz = channel, reference, top_hz
-        self.sweep, self.time_zero = sweep, time_zero
-        self.takes: tuple[str, ...] = ()
-        if sweep is not None:
-            from xover.files.sweep_recordings import take_names
-
-            self.takes = tuple(take_names(sweep))
-
-    @property
-    def shares_time(self) -> bool:
-        """Whether the files of several outputs have one time zero."""
-        return (
-            self.sweep is None
-            or self.time_zero == "file"
-            or self.reference is not None
-            or len(self.takes) > 1
-        )
-
-    def points(self, path: str, output: str | None) -> Points:
-        """The points of a capture; of a file with several sweeps that of the output's name."""
-        from typing import Literal, cast
-
-        from xover.cli.progress import progress
-        from xover.design.verifying.points import condense
-        from xover.files.captures import AudioAnswers, read_capture
-        from xover.files.paths import shown_path
-        from xover.files.sweep_recordings import SweepAnswers
-        from xover.model.names import fold
-
-        answers = None
-        if self.sweep is not None:
-            named = fold(output) if output is not None else None
-            take = next((name for name in self.takes if fold(name) == named), None)
-            zero = cast("Literal['direct', 'file']", self.time_zero or "direct")
-            answers = SweepAnswers(self.sweep, take, zero)
-        audio = AudioAnswers(channel=self.channel, reference=self.reference, sweep=answers)
-        with progress("reading") as told:
-            captured, _ = read_capture(path, audio=audio, progress=told)
-        return condense(captured, top_hz=self.top_hz, name=shown_path(path))
-
-
-def _driven(preset: Preset, output: str, asked: str | None) -> str:
-    """The input that carried the signal: the one named, or the only one routed."""
-    from xover.model.names import find, listed
-
-    routed = list(preset.output(output).inputs)
-    if asked is not None:
-        name = find([item.name for item in preset.inputs], asked, kind="input")
-        if name not in routed:
-            raise Refused.at("", f"“{output}” is not fed by “{name}”; it is by {listed(routed)}")
-        return name
-    if not routed:
-        raise Refused.at("", f"“{output}” is fed by no input, so there is nothing to compare")
-    if len(routed) > 1:
+def _channels(asked: tuple[int, ...], captures: int) -> tuple[int | None, ...]:
+    """The channel of each capture: one for all, or one each in their order."""
+    if not asked:
+        return (None,) * captures
+    if len(asked) == 1:
+        return asked * captures
+    if len(asked) != captures:
         raise Refused.at(
             "",
-            f"“{output}” is fed by {listed(routed)}; name the one that carried the signal with "
-            "--drive",
+            f"--channel is given {len(asked)} times for {captures} captures; give it once for all, "
+            "or once for each --output in the same order",
         )
-    return routed[0]
+    return asked
 
 
 def _document(one: Verified) -> dict[str, Any]:

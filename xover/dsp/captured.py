@@ -69,6 +69,8 @@ class CapturedResponse(Struct, frozen=True, eq=False):
     """What the recording of a sweep told, where the file is one."""
     shares_time: bool = True
     """Whether its time zero means anything to other captures of the same session."""
+    is_clipped: bool = False
+    """Whether samples of the recording it is from stand at full scale."""
     played_dbfs: float | None = None
     """The level of the excitation, where 0 dB is recorded as loud as played."""
 

@@ -206,6 +206,7 @@ def capture(
         delay_ms=delay_ms,
         understood=tuple(said),
         shares_time=shares,
+        is_clipped=share > 0.0,
         played_dbfs=played.level_dbfs,
         sweep=SweepFindings(
             playings=len(playings),

@@ -30,6 +30,8 @@ STEEPEST_S = 0.1
 choice: with a decay of 6 s at the bottom and 1.5 s at the top it is 0.07 s."""
 STRANGE_WITHIN_DB = 15.0
 """Octaves this close to the strongest are asked whether they are the named sweep's."""
+HEARD_WITHIN_DB = 60.0
+"""Octaves weaker than this below the strongest do not tell when they arrived. Our own choice."""
 
 
 def refuse_another_rate(frequency_hz: Array, response: Complex) -> None:
@@ -74,7 +76,10 @@ def refuse_another_sweep(result: Gated, excitation: Excitation) -> None:
     Either they arrive one after the other, in step with their frequency, or most of what was
     recorded of one does not stand at the direct sound at all.
     """
-    clear = [o for o in result.octaves if o.signal > 30.0 * o.noise]
+    loudest = max(o.kept + o.spread for o in result.octaves)
+    # What a digital loop's last bits hold far outside a narrow band arrives at no time at all.
+    heard = loudest * 10.0 ** (-HEARD_WITHIN_DB / 10.0)
+    clear = [o for o in result.octaves if o.signal > 30.0 * o.noise and o.kept + o.spread > heard]
     high = [o for o in clear if o.centre_hz >= 300.0]
     used, most_s = (high, SAME_SWEEP_S) if len(high) >= 3 else (clear, 4.0 * SAME_SWEEP_S)
     if excitation.rate_s is not None and len(used) >= 3:
@@ -83,7 +88,6 @@ def refuse_another_sweep(result: Gated, excitation: Excitation) -> None:
         apart_s = float(abs(slope_s) * np.ptp(octave))
         if apart_s > most_s:
             raise _other_rate(float(abs(slope_s)) * np.log(2.0))
-    loudest = max(o.kept + o.spread for o in result.octaves)
     strange = [
         o.centre_hz
         for o in result.octaves

@@ -183,7 +183,12 @@ def _read_impulse(source: Source, answers: Answers) -> CapturedResponse:
         window=window_asked(answers.audio),
     )
     which = () if count == 1 else (f"channel {channel} of the file",)
-    return replace(captured, understood=(*audio.understood, *which, *captured.understood))
+    is_clipped = bool(audio.clipped) and audio.clipped[(channel or 1) - 1] > 0
+    return replace(
+        captured,
+        understood=(*audio.understood, *which, *captured.understood),
+        is_clipped=is_clipped,
+    )
 
 
 def _read_channels(source: Source, answers: Answers) -> CapturedResponse:
@@ -204,7 +209,11 @@ def _read_channels(source: Source, answers: Answers) -> CapturedResponse:
             channels=channels,
             progress=source.progress,
         )
-        return replace(captured, understood=(*file.understood, *captured.understood))
+        return replace(
+            captured,
+            understood=(*file.understood, *captured.understood),
+            is_clipped=bool(file.clipped[rows].any()),
+        )
 
 
 def _read_sweep(source: Source, answers: Answers) -> CapturedResponse:

@@ -215,6 +215,7 @@ def _against_loop(
         delay_ms=later_ms,
         played_dbfs=None,
         shares_time=True,
+        is_clipped=direct.is_clipped or loop.is_clipped,
         understood=(
             *kept,
             f"time zero is the loop-back's on channel {reference}, whose response, the "

@@ -1,11 +1,10 @@
-"""A preset on a processor, for a screen: profiles, what each cell becomes, captures judged.
+"""A preset on a processor, for a screen: profiles, and what each cell becomes.
 
 Pure but for the files it is asked to read; safe in any thread. What is computed is `design`'s.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -18,7 +17,6 @@ from xover.model.entry import show
 from xover.model.entry_text import NOTHING
 from xover.model.names import fold
 from xover.model.preset import Preset
-from xover.model.problems import Refused
 from xover.model.processing import Crossover, EqSection, Input, Limit, Output
 from xover.session.cells import Cell, PlainRow, Row, Side, Value, entry_row, value_of
 
@@ -36,7 +34,6 @@ _ROWS: dict[Side, tuple[PlainRow, ...]] = {
     "output": ("route", "gain", "polarity", "delay", "high_pass", "low_pass", "rms", "peak"),
     "input": ("gain", "polarity", "delay"),
 }
-_BAND = re.compile(r"\]\.eq\[([0-9]+)\]")
 
 
 class Course(NamedTuple):
@@ -56,17 +53,6 @@ class Fitted(NamedTuple):
     answer: Adaptation
     becomes: dict[Cell, str]
     courses: dict[str, Course]
-
-
-class Capture(NamedTuple):
-    """What was captured at an output of the processor, and from what."""
-
-    path: str
-    output: str
-    driven: str
-    loop: str | None = None
-    """A capture of the interface alone, its output into its input."""
-    channel: int | None = None
 
 
 def shipped_profiles() -> tuple[str, ...]:
@@ -136,8 +122,7 @@ def _bands(
     preset: Preset, held: Preset, item: Input | Output, one: Adapted, side: Side
 ) -> dict[Cell, str]:
     """What EQ sections become; they are entered in their order, those that find no band not."""
-    found = (_BAND.search(setting.where) for setting in one.settings)
-    places = sorted({int(match[1]) for match in found if match is not None})
+    places = one.bands
     eq = (held.input(item.name) if side == "input" else held.output(item.name)).eq
     becomes: dict[Cell, str] = {}
     for at in range(max([len(item.eq), *(place + 1 for place in places)])):
@@ -184,57 +169,3 @@ def course_of(one: Verified) -> Course:
     import numpy as np
 
     return Course(np.array(one.frequency_hz), np.array(one.difference_db))
-
-
-def inputs_of(preset: Preset, output: str) -> tuple[str, ...]:
-    """The inputs that feed an output: one of them carried what was captured."""
-    return tuple(preset.output(output).inputs)
-
-
-def verify(preset: Preset, profile: Profile | None, captures: Sequence[Capture]) -> list[Verified]:
-    """What was captured at outputs against what is meant, of one session; may take seconds.
-
-    With a profile the preset is judged as that processor holds it. Raises `Refused` where a
-    capture cannot be read, or an output is muted or not fed by what drove it.
-    """
-    from xover.design.adapting.adaptation import adapt
-    from xover.design.verifying.points import Points, condense, divided
-    from xover.design.verifying.sessions import judge_session
-    from xover.design.verifying.verification import verify_output
-    from xover.files.captures import AudioAnswers, read_capture
-    from xover.files.paths import shown_path
-
-    held = preset if profile is None else adapt(preset, profile).preset
-    top_hz = 0.45 * held.sample_rate_hz
-
-    def points(path: str, channel: int | None) -> Points:
-        captured, _ = read_capture(path, audio=AudioAnswers(channel=channel))
-        return condense(captured, top_hz=top_hz, name=shown_path(path))
-
-    loops = {one.loop for one in captures}
-    if len(loops) != 1:
-        raise Refused.at("", "captures of one session share one loop; name the same for all")
-    (loop,) = loops
-    alone = None if loop is None else points(loop, captures[0].channel)
-    results = []
-    for one in captures:
-        found = points(one.path, one.channel)
-        if alone is not None:
-            found = divided(found, alone)
-        results.append(
-            verify_output(
-                held,
-                one.output,
-                found,
-                driven=one.driven,
-                loop_known=alone is not None,
-                profile=profile,
-            )
-        )
-    return judge_session(
-        held,
-        results,
-        driven=[one.driven for one in captures],
-        loop_known=alone is not None,
-        profile=profile,
-    )

@@ -27,15 +27,7 @@ def verification_text(preset: Preset, results: Sequence[Verified]) -> list[str]:
 
 
 def _output(preset: Preset, one: Verified) -> list[str]:
-    span = f"{show_hz(one.frequency_hz[0])} to {show_hz(one.frequency_hz[-1])}"
-    remains = f"{plain(one.residual_db_rms, 2)} dB and {plain(one.residual_deg_rms, 1)}° rms"
-    verdict = "matches" if one.matches else "does not match"
-    lines = [f"{one.output}: {verdict}"]
-    lines.append(f"  {remains} from what was meant, {span}")
-    lines.append(
-        f"  loop: {show_ms(one.latency_ms)}, {show_db(one.gain_offset_db)}; a match may differ by "
-        f"{plain(one.tolerance_db, 1)} dB and {plain(one.tolerance_deg, 0)}° rms"
-    )
+    lines = [headline(one), f"  {remains(one)}", *(f"  {line}" for line in through(one))]
     likely = [each for each in one.explanations if each.confidence >= TOLD]
     for number, each in enumerate(likely, 1):
         sentences = list(dict.fromkeys(slip.sentence for slip in each.slips))
@@ -48,6 +40,31 @@ def _output(preset: Preset, one: Verified) -> list[str]:
         lines.append(f"  not testable this way: {names}")
     lines += [f"  {note}" for note in one.notes]
     return lines
+
+
+def headline(one: Verified) -> str:
+    """`Top L: matches`."""
+    return f"{one.output}: {'matches' if one.matches else 'does not match'}"
+
+
+def remains(one: Verified) -> str:
+    """What lies between captured and meant, over which range, and what a match may have."""
+    return (
+        f"{plain(one.residual_db_rms, 2)} dB and {plain(one.residual_deg_rms, 1)}° rms from what "
+        f"was meant, {show_hz(one.frequency_hz[0])} to {show_hz(one.frequency_hz[-1])} (a match "
+        f"may have {plain(one.tolerance_db, 1)} dB and {plain(one.tolerance_deg, 0)}°)"
+    )
+
+
+def through(one: Verified) -> list[str]:
+    """A line about latency and gain, as far as they are known; none where neither is."""
+    figures = []
+    if one.latency_ms is not None:
+        figures.append(show_ms(one.latency_ms))
+    if one.gain_offset_db is not None:
+        figures.append(show_db(one.gain_offset_db))
+    what = "processor, the loop taken out" if one.loop_known else "processor and loop"
+    return [f"{what}: {', '.join(figures)}"] if figures else []
 
 
 def limiter_text(one: LimiterVerified) -> list[str]:

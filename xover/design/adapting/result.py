@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 from msgspec import Struct
 
 from xover.model.preset import Preset
 from xover.model.profile import Profile
 
+_BAND = re.compile(r"\]\.eq\[([0-9]+)\]")
 Value = float | str | None
 
 
@@ -62,6 +65,12 @@ class Adapted(Struct, frozen=True):
     cannot: tuple[Cannot, ...]
 
     @property
+    def bands(self) -> tuple[int, ...]:
+        """The numbers, from 0, of the preset's EQ sections that are entered, in order."""
+        found = (_BAND.search(setting.where) for setting in self.settings)
+        return tuple(sorted({int(match[1]) for match in found if match is not None}))
+
+    @property
     def changes(self) -> tuple[Setting, ...]:
         """The settings whose figure is another than the preset's."""
         return tuple(setting for setting in self.settings if setting.is_changed)
@@ -76,6 +85,20 @@ class Adaptation(Struct, frozen=True):
     outputs: tuple[Adapted, ...]
     inputs: tuple[Adapted, ...]
     notes: tuple[str, ...]
+
+    @property
+    def places(self) -> dict[str, str]:
+        """For bands of `preset` their places in the preset that was adapted, where others.
+
+        Bands that are not entered leave no gap in what the processor holds.
+        """
+        found = {}
+        for kind, adapted in (("inputs", self.inputs), ("outputs", self.outputs)):
+            for number, one in enumerate(adapted):
+                for at, origin in enumerate(one.bands):
+                    if at != origin:
+                        found[f"{kind}[{number}].eq[{at}]"] = f"{kind}[{number}].eq[{origin}]"
+        return found
 
     @property
     def is_whole(self) -> bool:

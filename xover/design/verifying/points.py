@@ -20,6 +20,9 @@ NOISE_OCTAVES = 1.0 / 6.0
 """The noise is averaged over this much to either side."""
 USABLE = 0.15
 """A point is used while its noise is below this part of it (−16.5 dB)."""
+FLOOR = 1e-4
+"""No capture is believed below this part of its loudest point (−80 dB): there last bits, the gate
+of a sweep and what leaks past stand for a response. Common practice, no source."""
 POINTS_MIN = 24
 LOW_HZ, HIGH_HZ = 20.0, 20_000.0
 
@@ -37,6 +40,10 @@ class Points:
     delay_ms: float
     resolution_hz: float = 0.0
     """The closest that two points of the capture stood: 1/length for an impulse response."""
+    shares_time: bool = True
+    """Whether `delay_ms` counts from a time zero that other captures of the session have too."""
+    is_clipped: bool = False
+    """Whether samples of the recording stand at full scale."""
 
 
 def condense(captured: CapturedResponse, *, top_hz: float, name: str) -> Points:
@@ -57,7 +64,7 @@ def condense(captured: CapturedResponse, *, top_hz: float, name: str) -> Points:
     if frequency.size < POINTS_MIN:
         raise Refused.at("", f"{name} has only {frequency.size} points between 20 Hz and 20 kHz")
     response = captured.without_delay[inside]
-    noise = _noise(frequency, response)
+    noise = np.hypot(_noise(frequency, response), FLOOR * np.max(np.abs(response)))
     if captured.coherence is not None:
         # Random error of an estimate with coherence γ²: √((1 − γ²)/2γ²) of one average, of sixteen
         # a quarter; captures of two channels hold at least so many windows.
@@ -78,7 +85,15 @@ def condense(captured: CapturedResponse, *, top_hz: float, name: str) -> Points:
             "out of the noise",
         )
     resolution_hz = float(np.min(np.diff(frequency)))
-    return Points(centre[good], mean[good], relative[good], captured.delay_ms, resolution_hz)
+    return Points(
+        centre[good],
+        mean[good],
+        relative[good],
+        captured.delay_ms,
+        resolution_hz,
+        captured.shares_time,
+        captured.is_clipped,
+    )
 
 
 def divided(points: Points, loop: Points) -> Points:
@@ -104,6 +119,8 @@ def divided(points: Points, loop: Points) -> Points:
         np.hypot(points.noise[keep], noise),
         points.delay_ms - loop.delay_ms,
         max(points.resolution_hz, loop.resolution_hz),
+        points.shares_time and loop.shares_time,
+        points.is_clipped or loop.is_clipped,
     )
 
 

@@ -8,15 +8,16 @@ the device's own latency known, so can each by itself.
 from __future__ import annotations
 
 import statistics
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from xover.acoustics.air import speed_of_sound_m_s
 from xover.design.adapting.figures import rates_of
+from xover.design.verifying.points import Points, divided
 from xover.design.verifying.slips import Slip
-from xover.design.verifying.verification import Explanation, Verified
+from xover.design.verifying.verification import Explanation, Verified, verify_output
 from xover.model.places import label
 from xover.model.preset import Preset
 from xover.model.profile import Profile
@@ -28,9 +29,57 @@ GAIN_TOLERANCE_DB = 0.3
 no source."""
 
 
-class _Offset(Struct, frozen=True):
-    """How far a figure lies from what was meant, and what that was."""
+class Taken(Struct, frozen=True, eq=False):
+    """What was captured at one output, and the input that carried the signal.
 
+    `loop` is the interface captured by itself in the same session: of all captures or of none.
+    """
+
+    output: str
+    driven: str
+    points: Points
+    loop: Points | None = None
+
+
+def verify_session(
+    preset: Preset,
+    captures: Sequence[Taken],
+    *,
+    profile: Profile | None = None,
+    places: Mapping[str, str] | None = None,
+) -> list[Verified]:
+    """All captures of one session against what `preset` means, each alone, then with the others.
+
+    A loop is taken out of its capture. With a profile, `preset` is what the device holds, and
+    `places` tells where its bands stand in the preset that people know. Raises
+    `Refused` as `verify_output` does, and where a loop and its capture share too little.
+    """
+    loop_known = all(one.loop is not None for one in captures)
+    results = [
+        verify_output(
+            preset,
+            one.output,
+            one.points if one.loop is None else divided(one.points, one.loop),
+            driven=one.driven,
+            loop_known=loop_known,
+            profile=profile,
+            places=places,
+        )
+        for one in captures
+    ]
+    return judge_session(
+        preset,
+        results,
+        driven=[one.driven for one in captures],
+        loop_known=loop_known,
+        profile=profile,
+    )
+
+
+class _Offset(Struct, frozen=True):
+    """How far a figure of one result lies from what was meant, and what that was."""
+
+    number: int
     at: int
     meant: float
     offset: float
@@ -43,46 +92,46 @@ def judge_session(
     driven: Sequence[str],
     loop_known: bool,
     profile: Profile | None = None,
-    shares_time: bool = True,
 ) -> list[Verified]:
     """The same results with delay and gain judged where that can be done.
 
-    `driven` names the input of each capture. Delays are judged only where the captures share one
-    time zero; results of captures that do not share a loop must not be judged together.
+    `driven` names the input of each capture; unless the loop is known, outputs are compared with
+    others that the same input drove. Delays are judged only where the latency is known; results
+    of captures that do not share a loop must not be judged together.
     """
     judged = list(results)
-    indices = [_index(preset, one.output) for one in results]
-    delays = [
-        _Offset(at, meant, one.latency_ms - meant - (profile.latency_ms if profile else 0.0))
-        for at, one, name in zip(indices, results, driven, strict=True)
-        for meant in [preset.outputs[at].delay_ms + preset.input(name).delay_ms]
-    ]
-    gains = [
-        _Offset(at, meant, one.gain_offset_db - meant)
-        for at, one, name in zip(indices, results, driven, strict=True)
-        for meant in [
-            preset.outputs[at].gain_db
-            + preset.outputs[at].inputs[name]
-            + preset.input(name).gain_db
-        ]
-    ]
+    own_ms = profile.latency_ms if profile else 0.0
+    delays, gains = [], []
+    for number, (one, name) in enumerate(zip(results, driven, strict=True)):
+        at = _index(preset, one.output)
+        item, source = preset.outputs[at], preset.input(name)
+        if one.latency_ms is not None:
+            meant = item.delay_ms + source.delay_ms
+            delays.append(_Offset(number, at, meant, one.latency_ms - meant - own_ms))
+        if one.gain_offset_db is not None:
+            meant = item.gain_db + item.inputs[name] + source.gain_db
+            gains.append(_Offset(number, at, meant, one.gain_offset_db - meant))
     delay_limit_ms = DELAY_TOLERANCE_MS + _delay_step_ms(preset, profile)
     gain_limit_db = GAIN_TOLERANCE_DB + (0.5 * profile.gain_db.step if profile else 0.0)
-    same_input = len(set(driven)) == 1
     absolute_delay = loop_known and profile is not None
-    for field, offsets, limit, absolute in (
-        ("delay_ms", delays, delay_limit_ms, absolute_delay),
-        ("gain_db", gains, gain_limit_db, loop_known),
-    ):
-        if field == "delay_ms" and not shares_time:
-            continue
-        if not absolute and (len(results) < 2 or not same_input):
+    tests = [
+        (field, [one for one in found if driven[one.number] == name], limit, absolute)
+        for name in dict.fromkeys(driven)
+        for field, found, limit, absolute in (
+            ("delay_ms", delays, delay_limit_ms, absolute_delay),
+            ("gain_db", gains, gain_limit_db, loop_known),
+        )
+    ]
+    for field, offsets, limit, absolute in tests:
+        if not offsets or (not absolute and len(offsets) < 2):
             continue
         common = 0.0 if absolute else _common([one.offset for one in offsets], limit)
-        for k, one in enumerate(offsets):
+        for k, offset in enumerate(offsets):
             pair = _pair(offsets, k, absolute)
             reference = common if pair is None else offsets[1 - k].offset
-            judged[k] = _with_test(preset, judged[k], one, field, reference, limit, pair=pair)
+            judged[offset.number] = _with_test(
+                preset, judged[offset.number], offset, field, reference, limit, pair=pair
+            )
     return judged
 
 
@@ -124,6 +173,11 @@ def _sentence(
     if field == "gain_db":
         sign = ", the sign exchanged" if meant and abs(seen + meant) <= limit else ""
         return f"{name}: meant {show_db(meant)}, looks like {show_db(seen)}{sign}"
+    if seen < -limit:
+        return (
+            f"{name}: meant {show_ms(meant)}, and {show_ms(-seen)} less than the processor's own "
+            "latency is seen; the profile's latency_ms is too long, or time zero is not shared"
+        )
     story = _delay_story(preset, meant, seen, limit)
     return f"{name}: meant {show_ms(meant)}, looks like {show_ms(seen)}{story}"
 

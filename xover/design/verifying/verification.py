@@ -7,7 +7,7 @@ outputs in one session.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from msgspec import Struct
@@ -35,6 +35,23 @@ UNKNOWN_LOOP = (0.3, 3.0)
 UNKNOWN_STEPS = (0.5, 4.0)
 """What may remain of level (dB rms) and phase (degrees rms) in a match, by how well the measuring
 loop and the device's steps are known. Common practice, no source."""
+TELLING = 0.5
+"""An explanation that leaves more than this part of χ² explains nothing. Common practice, no
+source."""
+
+NOTHING_TELLS = (
+    "no slip of settings explains this: perhaps another output or input is patched, another preset "
+    "is loaded, something in the chain is clipped or limiting, or more than two slips came together"
+)
+OWN_TIME = (
+    "delay is not told: this recording's time zero is its own direct sound. It is told where the "
+    "recorder started with the file (time zero “file”), with a loop-back channel as reference, or "
+    "with a sweep file of several takes"
+)
+STEPS_ALLOWED = (
+    "no processor's profile is given, so steps of 1/24 octave, 0.5 dB and 10 % of Q are allowed "
+    "for: slips that small pass unseen, with a profile they do not"
+)
 
 
 class Explanation(Struct, frozen=True):
@@ -49,17 +66,19 @@ class Explanation(Struct, frozen=True):
 class Verified(Struct, frozen=True):
     """One output: whether it matches, what remains, and the explanations, best first.
 
-    `latency_ms` is the time from input to output beyond the filters' own, `gain_offset_db` the
-    gain of the whole loop beyond the filters'. `difference_db` and `difference_deg` are captured
-    over meant at `frequency_hz`, loop gain and latency taken out.
+    `latency_ms` is the time from input to output beyond the filters' own, None where the capture's
+    time zero is its own; `gain_offset_db` the gain of the whole loop beyond the filters'. Both are
+    None where nothing explains the capture. `difference_db` and `difference_deg` are captured over
+    meant at `frequency_hz`, loop gain and latency taken out. With `loop_known` the interface is in
+    none of these.
     """
 
     output: str
     matches: bool
     residual_db_rms: float
     residual_deg_rms: float
-    latency_ms: float
-    gain_offset_db: float
+    latency_ms: float | None
+    gain_offset_db: float | None
     explanations: tuple[Explanation, ...]
     not_testable: tuple[str, ...]
     tolerance_db: float
@@ -67,6 +86,7 @@ class Verified(Struct, frozen=True):
     frequency_hz: tuple[float, ...]
     difference_db: tuple[float, ...]
     difference_deg: tuple[float, ...]
+    loop_known: bool
     notes: tuple[str, ...] = ()
 
 
@@ -78,15 +98,20 @@ def verify_output(
     driven: str,
     loop_known: bool = False,
     profile: Profile | None = None,
+    places: Mapping[str, str] | None = None,
 ) -> Verified:
     """Compare the points of a capture with what `preset` means for an output.
 
     `driven` is the input that carried the signal. With a profile, `preset` is what the device
-    holds. Raises `Refused` where the output is muted or not fed by that input.
+    holds; `places` then names, for bands that stand elsewhere in the preset that was adapted, that
+    place (`Adaptation.places`), and the answer speaks of those. Raises `Refused` where the output
+    is muted or not fed by that input.
     """
     at = next(k for k, item in enumerate(preset.outputs) if item.name == output)
     axis = Axis(points.frequency_hz, preset.sample_rate_hz)
     parts, meant = _meant(preset, at, driven, axis)
+    known = places or {}
+    parts = [Part(known.get(one.where, one.where), one.item, one.side, one.log) for one in parts]
     names = [label(preset, part.where) for part in parts]
     _check_resolution(parts, names, points)
     unseen = _unseen(parts, points)
@@ -103,29 +128,40 @@ def verify_output(
     (as_meant,) = problem.fits([()])
     fits = sorted(problem.fits([(one,) for one in singles]), key=lambda fit: fit.total)
     level_db, phase_deg = _rms(as_meant, problem)
-    known = KNOWN_LOOP if loop_known else UNKNOWN_LOOP
-    tolerance_db, tolerance_deg = UNKNOWN_STEPS if profile is None else known
+    loop = KNOWN_LOOP if loop_known else UNKNOWN_LOOP
+    tolerance_db, tolerance_deg = UNKNOWN_STEPS if profile is None else loop
     is_explained = as_meant.chi_square - fits[0].total >= SIGNIFICANT
     matches = not is_explained and level_db <= tolerance_db and phase_deg <= tolerance_deg
     notes = _range_notes([names[k] for k in unseen], points)
     if not matches and _leaves_much(fits[0], problem):
         pairs = problem.pairs(singles)
         fits = sorted([*fits, *pairs], key=lambda fit: fit.total)
-    explanations = [] if matches else _explain(fits, problem)
-    if explanations and _leaves_much(fits[0], problem, factor=4.0):
+    best = as_meant if matches else fits[0]
+    is_told = matches or best.chi_square <= TELLING * as_meant.chi_square
+    explanations = [] if matches or not is_told else _explain(fits, problem)
+    if points.is_clipped:
+        notes.append(
+            "samples of the recording stand at full scale: it may be clipped, which looks like "
+            "wrong settings; lower the gain and capture again"
+        )
+    if not is_told:
+        notes.append(NOTHING_TELLS)
+    elif explanations and _leaves_much(best, problem, factor=4.0):
         notes.append(
             "none of these explains all of it: perhaps more than two slips, another input, or "
             "a capture of something else"
         )
+    if not points.shares_time:
+        notes.append(OWN_TIME)
+    if profile is None:
+        notes.append(STEPS_ALLOWED)
     return Verified(
         output=output,
         matches=matches,
         residual_db_rms=level_db,
         residual_deg_rms=phase_deg,
-        latency_ms=points.delay_ms + 1e3 * fits[0].delay_s
-        if not matches
-        else points.delay_ms + 1e3 * as_meant.delay_s,
-        gain_offset_db=float(NEPER_DB * (as_meant if matches else fits[0]).gain_np),
+        latency_ms=points.delay_ms + 1e3 * best.delay_s if is_told and points.shares_time else None,
+        gain_offset_db=float(NEPER_DB * best.gain_np) if is_told else None,
         explanations=tuple(explanations),
         not_testable=(
             f"outputs[{at}].gain_db",
@@ -137,6 +173,7 @@ def verify_output(
         frequency_hz=tuple(points.frequency_hz.tolist()),
         difference_db=tuple((NEPER_DB * as_meant.residual.real).tolist()),
         difference_deg=tuple(np.rad2deg(as_meant.residual.imag).tolist()),
+        loop_known=loop_known,
         notes=tuple(notes),
     )
 

@@ -21,7 +21,9 @@ class PathField(Field):
         self._newest = Newest(self)
 
     async def _on_key(self, event: events.Key) -> None:
-        if event.key == "tab" and self.value.strip() and self.cursor_position == len(self.value):
+        is_here = self.screen.focused is self  # else the key was meant for where the focus went
+        at_end = bool(self.value.strip()) and self.cursor_position == len(self.value)
+        if event.key == "tab" and is_here and at_end:
             event.stop()
             event.prevent_default()
             folder, _ = split_typed(self._folder, self.value)

@@ -11,19 +11,22 @@ from xover.tui.doing.panes import Panes
 
 if TYPE_CHECKING:
     from xover.model.profile import Profile
-    from xover.session.processors import Capture
+    from xover.session.verifying import Asked
     from xover.tui.panes.processor import ProcessorPane
 
 
 class Processor(Panes):
     """Actions about the processor."""
 
+    _asked: Asked | None = None
+    """What was verified last: most of it holds for the next time too."""
+
     def do_processor(self) -> None:
         """Show the processor, or put it away."""
         self._choose_pane("" if self._pane == "processor" else "processor")
 
     def do_verify(self) -> None:
-        """Compare a capture of the processor with what is meant."""
+        """Compare captures of the processor with what is meant."""
         from xover.tui.dialogs.verify import VerifyDialog
 
         session = self.session
@@ -33,12 +36,16 @@ class Processor(Panes):
         if self._pane != "processor":
             self._choose_pane("processor")
 
-        def chosen(capture: Capture | None) -> None:
+        def chosen(asked: Asked | None) -> None:
+            if asked is None:
+                return
+            self._asked = asked
             for pane in self._processor_panes():
-                if capture is not None:
-                    pane.verify(capture)
+                pane.verify(asked)
 
-        self.push_screen(VerifyDialog(session.preset, os.getcwd(), output=output), chosen)
+        self.push_screen(
+            VerifyDialog(session.preset, os.getcwd(), output=output, before=self._asked), chosen
+        )
 
     def _processor_panes(self) -> list[ProcessorPane]:
         from xover.tui.panes.processor import ProcessorPane

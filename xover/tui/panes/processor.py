@@ -22,8 +22,9 @@ from textual.widgets.option_list import Option
 from xover.model.drive import Drive
 from xover.model.names import inert
 from xover.model.preset import Preset
-from xover.session import processors
-from xover.session.processors import Capture, Fitted
+from xover.session import processors, verifying
+from xover.session.processors import Fitted
+from xover.session.verifying import Asked
 from xover.tui.computing import Computed, Newest
 from xover.tui.options import Options
 from xover.tui.panes.base import Pane
@@ -163,15 +164,19 @@ class ProcessorPane(Pane):
         self.action_back()
         self._adapt()
 
-    def verify(self, capture: Capture) -> None:
-        """Judge a capture beside the screen, and show what came of it; Escape ends it."""
+    def verify(self, asked: Asked) -> None:
+        """Judge captures beside the screen, and show what came of it; Escape ends it."""
         preset, profile = self._preset, self._profile
         if preset is None or not self._is_whole:
             return
-        self.query_one("#said", Static).update(Content(inert(f"verifying {capture.output} …")))
+        names = ", ".join(one.output for one in asked.captures)
+        self._said(f"verifying {names} … (Esc ends it)")
 
         def job() -> Judged:
-            return judged(preset, processors.verify(preset, profile, [capture]))
+            results = verifying.verify(
+                preset, profile, asked.captures, loop=asked.loop, reading=asked.reading
+            )
+            return judged(preset, results)
 
         self._judging.ask(job)
         self._mark()
@@ -258,8 +263,7 @@ class ProcessorPane(Pane):
         self.query_one("#apply").display = not is_judged
         if self._judged is not None:
             held = "the sheet" if self._profile is None else self._profile.name
-            verdict = "matches" if self._judged.matches else "does not match"
-            self._said(f"What was captured {verdict} {held}. Enter goes to the cell, Esc back")
+            self._said(f"{self._judged.verdict} {held}. Enter goes to the cell, Esc back")
             self._list(self._judged.entries)
         elif fitted is not None:
             name = fitted.answer.profile.name

@@ -15,7 +15,7 @@ from xover.model.places import label, parse
 from xover.model.preset import Preset
 from xover.model.units import plain, short, show_hz
 from xover.session.processors import Course, Fitted
-from xover.sheets.verification_text import TOLD, verification_text
+from xover.sheets.verification_text import TOLD, headline, remains, through
 
 if TYPE_CHECKING:
     from xover.design.adapting.result import Adapted, Setting
@@ -39,6 +39,14 @@ class Judged(NamedTuple):
     def matches(self) -> bool:
         """Whether every output is what was meant."""
         return all(one.matches for one in self.results)
+
+    @property
+    def verdict(self) -> str:
+        """`2 of 3 outputs match`, of one output `What was captured matches`."""
+        good, count = sum(one.matches for one in self.results), len(self.results)
+        if count == 1:
+            return f"What was captured {'matches' if good else 'does not match'}"
+        return f"{'All' if good == count else good or 'None'} of {count} outputs match"
 
 
 def entries_of(fitted: Fitted) -> tuple[Entry, ...]:
@@ -98,27 +106,45 @@ def counted(fitted: Fitted) -> str:
 
 
 def judged(preset: Preset, results: Sequence[Verified]) -> Judged:
-    """A verification's verdict, then the slips by name, likeliest first, then what is left out."""
-    entries: list[Entry] = []
+    """The verdicts, then the slips by name, likeliest first, then what else is to be said."""
+    entries = [_head(preset, one, is_alone=len(results) == 1) for one in results]
     for one in results:
-        where = _place(preset, one.output)
-        lines = [line.strip() for line in verification_text(preset, [one])]
-        verdict = Content.styled(lines[0], "bold" if one.matches else "bold $text-warning")
-        entries.append(Entry(where, verdict + Content(f"\n{lines[1]}")))
-        likely = [each for each in one.explanations if each.confidence >= TOLD]
-        for number, each in enumerate(likely, 1):
-            for at, slip in enumerate({one.sentence: one for one in each.slips}.values()):
-                text = f"{number}. {slip.sentence}" if not at else f"   and {slip.sentence}"
-                if not at:
-                    left = f"leaves {plain(each.residual_db_rms, 2)} dB rms"
-                    text += f" ({plain(100.0 * each.confidence, 0)} % likely; {left})"
-                entries.append(Entry(slip.where, Content(inert(text))))
-        rest = [lines[2], *one.notes]
+        entries += _slips(one)
+    rest: dict[str, list[str]] = {}
+    for one in results:
+        lines = [] if len(results) == 1 else [remains(one)]
+        lines += [*through(one), *one.notes]
         if one.not_testable:
             names = ", ".join(label(preset, place) for place in one.not_testable)
-            rest.append(f"not testable this way: {names}")
-        entries += [Entry("", Content.styled(inert(line), "dim")) for line in rest]
+            lines.append(f"not testable this way: {names}")
+        for text in lines:
+            rest.setdefault(text, []).append(one.output)
+    for text, outputs in rest.items():
+        whose = "" if len(outputs) == len(results) else f"{', '.join(outputs)}: "
+        entries.append(Entry("", Content.styled(inert(f"{whose}{text}"), "dim")))
     return Judged(tuple(results), tuple(entries))
+
+
+def _head(preset: Preset, one: Verified, *, is_alone: bool) -> Entry:
+    words = Content.styled(inert(headline(one)), "bold" if one.matches else "bold $text-warning")
+    remain = f"{plain(one.residual_db_rms, 2)} dB, {plain(one.residual_deg_rms, 1)}° rms"
+    return Entry(
+        _place(preset, one.output),
+        words + Content(f"\n{remains(one)}" if is_alone else f"  {remain}"),
+    )
+
+
+def _slips(one: Verified) -> list[Entry]:
+    entries = []
+    likely = [each for each in one.explanations if each.confidence >= TOLD]
+    for number, each in enumerate(likely, 1):
+        for at, slip in enumerate({one.sentence: one for one in each.slips}.values()):
+            text = f"{number}. {slip.sentence}" if not at else f"   and {slip.sentence}"
+            if not at:
+                left = f"leaves {plain(each.residual_db_rms, 2)} dB rms"
+                text += f" ({plain(100.0 * each.confidence, 0)} % likely; {left})"
+            entries.append(Entry(slip.where, Content(inert(text))))
+    return entries
 
 
 def output_at(preset: Preset, where: str) -> str | None:
