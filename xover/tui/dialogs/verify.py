@@ -150,7 +150,9 @@ class VerifyDialog(Dialog[Asked]):
     def action_row(self, by: int) -> None:
         """To the row below or above, in the same column where it has one."""
         at = self.focused.id if self.focused is not None else None
-        rows = [(f"capture-{k}", f"channel-{k}") for k in range(len(self._outputs))]
+        rows: list[tuple[str, ...]] = [
+            (f"capture-{k}", f"channel-{k}") for k in range(len(self._outputs))
+        ]
         rows += [("loop", "loop-channel"), ("sweep",), ("started",), ("reference",)]
         here = next((k for k, row in enumerate(rows) if at in row), None)
         if here is None or not 0 <= here + by < len(rows):
