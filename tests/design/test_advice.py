@@ -800,6 +800,24 @@ def test_a_quiet_box_does_not_cover_a_seat() -> None:
     assert of(louder, "outside-coverage") == []
 
 
+def test_a_box_of_unknown_coverage_may_serve_a_seat() -> None:
+    """The nearest, loudest box states no coverage: it may well be aimed at the seat."""
+    stated, unstated = replace(TOP, coverage_deg=(60.0, 40.0)), replace(TOP, name="Column")
+    preset = rig(
+        out("House", high_pass=lr(24, 90.0)),
+        out("Terrace", high_pass=lr(24, 90.0)),
+        loudspeakers=(stated, unstated),
+        sources=(
+            at("H", "House", "Wide", 0.0, 0.0, 3.0, aim_deg=Aim(azimuth=90.0)),
+            at("T", "Terrace", "Column", 0.0, 2.0, 2.5),
+        ),
+        listeners=(SEAT,),
+    )
+    assert of(preset, "outside-coverage") == []
+    muted = replace(preset, outputs=(preset.outputs[0], replace(preset.outputs[1], muted=True)))
+    assert "“H”" in the(muted, "outside-coverage").message
+
+
 # The whole
 
 

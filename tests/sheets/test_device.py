@@ -13,8 +13,10 @@ from xover.design.adapting.adaptation import adapt
 from xover.files.preset_json import load
 from xover.files.profile_json import load_profile
 from xover.model.names import inert
+from xover.model.processing import Limit, Limiter
 from xover.sheets.device import device_sheet
 from xover.sheets.formats import FORMATS, sheet
+from xover.sheets.limiter_test import limiter_trial
 from xover.sheets.rows import Sheet, sheet_of
 from xover.sheets.since import STEPS, changes_sheet
 
@@ -71,6 +73,22 @@ def test_the_trial_of_a_limiter_is_for_what_the_device_holds():
     assert stop == "stops at +8.0 dBu"
     assert feed.startswith("feed +14.")
     assert measured == "measured ________"
+
+
+@pytest.mark.parametrize(
+    ("rms_dbu", "remark"),
+    [
+        (6.0, ""),
+        (5.0, "with the other limit off, then on again"),
+        (4.0, "with the lower limit off, then on again"),
+        (None, ""),
+    ],
+)
+def test_a_trial_has_no_other_limit_in_its_way(rms_dbu, remark):
+    limit = Limit(threshold_dbu=5.0, attack_ms=1.0, release_ms=10.0)
+    rms = None if rms_dbu is None else replace(limit, threshold_dbu=rms_dbu, attack_ms=50.0)
+    output = replace(HALL.outputs[0], limiter=Limiter(rms=rms, peak=limit))
+    assert limiter_trial(HALL, output, limit).remark == remark
 
 
 @pytest.mark.parametrize("format", FORMATS)
@@ -175,6 +193,15 @@ def test_nothing_changed_is_said():
     made = changes_sheet(HALL, sheet_of(HALL), HALL, sheet_of(HALL))
     assert made.outputs == ()
     assert made.notes == ("Nothing is to be entered: nothing changed.",)
+
+
+def test_a_change_that_is_not_typed_in_is_no_lack_of_change():
+    """Eight degrees more, nothing entered anew: the sheet must not say that nothing changed."""
+    warmer = replace(HALL, air=replace(HALL.air, temperature_c=HALL.air.temperature_c + 8.0))
+    made = changes_sheet(HALL, sheet_of(HALL), warmer, sheet_of(warmer))
+    assert made.outputs == ()
+    assert "nothing changed" not in made.notes[0]
+    assert "`xover distance`" in made.notes[0]
 
 
 def test_what_rounds_to_the_same_is_not_entered_again():

@@ -334,6 +334,22 @@ def test_ctrl_g_goes_through_the_views_and_the_keys_go_with_it() -> None:
     run(ArrivalsPane, steps)
 
 
+def test_ctrl_g_turns_the_views_while_the_keys_are_on_the_sheet() -> None:
+    """The pane shows the key whoever has the focus; it must not lead to the archive."""
+
+    async def steps(desk: Desk) -> None:
+        await desk.keys("f3")
+        await desk.until(lambda: desk.app.query(ArrivalsPane))
+        pane = desk.app.query_one(ArrivalsPane)
+        assert desk.grid.has_focus
+        await desk.keys("ctrl+g")
+        await desk.until(lambda: pane.view == "plan")
+        assert desk.app.query(ArrivalsPane)
+        assert desk.grid.has_focus
+
+    at_desk(steps)
+
+
 def test_a_place_typed_in_the_workbench_is_a_step_that_can_be_undone() -> None:
     async def steps(desk: Desk) -> None:
         await desk.keys("f3")

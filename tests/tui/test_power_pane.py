@@ -40,9 +40,9 @@ def texts(preset: Preset) -> list[str]:
 def test_entries_tell_now_and_allowed() -> None:
     """400 W into 8 ohm are 56.57 V, 5.270 dBu at 32 dB; 8.27 are 3.0 dB too much."""
     found = texts(rack(outputs=(output(limiter=HOT),)))
-    assert "Top, RMS limit  now +8.3 dBu, allowed +5.2 dBu 3.0 dB too high" in found[1]
+    assert "Top, RMS limit  now +8.27 dBu, allowed +5.27 dBu 3.0 dB too high" in found[1]
     assert "56.57 V at the box, 50/200 ms, held by loudspeaker S" in found[1]
-    assert "Top, peak limit  now +5.0 dBu, allowed +8.2 dBu (3.3 dB to spare)" in found[2]
+    assert "Top, peak limit  now +5.00 dBu, allowed +8.28 dBu (3.3 dB to spare)" in found[2]
     assert "load 6.40 ohm, may drive 4.00 ohm" in found[4]
     assert "available 1000 W" in found[4]
 
@@ -142,7 +142,7 @@ def test_applied_in_the_workbench_as_one_step(size: tuple[int, int], tmp_path: P
             limiter = desk.preset.outputs[0].limiter
             assert limiter is not None
             assert limiter.rms is not None
-            assert limiter.rms.threshold_dbu == pytest.approx(5.270, abs=1e-3)
+            assert limiter.rms.threshold_dbu == 5.27
             assert limiter.rms.attack_ms == 50.0
             assert "compare them with the data sheets" in desk.readout
             assert app.session is not None

@@ -42,8 +42,8 @@ from xover.model.units import (
 SAME_DB: Final = 0.05
 """Closer than this two thresholds are the same figure on a sheet."""
 DISAGREEMENT_DB: Final = 3.0
-ENTERED_DECIMALS: Final = 4
-"""Thresholds are written to 0.0001 dB, rounded down."""
+ENTERED_DECIMALS: Final = 2
+"""Thresholds are written to 0.01 dB, rounded down."""
 WIDEST_DBU: Final = 60.0
 """What a preset can hold."""
 
@@ -122,7 +122,7 @@ def limits(preset: Preset, *, new_times: bool = False) -> Limits:
 def apply_limits(preset: Preset, answer: Limits) -> Preset:
     """The preset with the computed limiters written in; locked limiters stay as they are.
 
-    Thresholds are rounded down to 0.0001 dB. An output without a threshold keeps what it has,
+    Thresholds are rounded down to 0.01 dB. An output without a threshold keeps what it has,
     unless a group sets it together with others. Nothing else is changed.
     """
     settled = settings(preset, answer)
@@ -188,9 +188,12 @@ def _limit(
 
 
 def rounded_down(dbu: float) -> float:
-    """A threshold as it is written: to 0.0001 dB, never above what was computed."""
+    """A threshold as it is written: to 0.01 dB, never 0.0005 dB above what was computed.
+
+    That much is rounding in the ratings' own figures: 5.2700 stays 5.27.
+    """
     scale = 10.0**ENTERED_DECIMALS
-    return math.floor(dbu * scale + 1e-6) / scale
+    return math.floor(dbu * scale + 0.05) / scale
 
 
 def _output(

@@ -54,11 +54,12 @@ def limiter_trial(preset: Preset, output: Output, limit: Limit) -> Trial:
         return Trial(words, stop, remark)
     limiter = output.limiter
     others = [limiter.rms, limiter.peak] if limiter is not None else []
-    lower = any(
-        one is not None and one is not limit and one.threshold_dbu < limit.threshold_dbu
-        for one in others
-    )
-    return Trial(words, stop, "with the lower limit off, then on again" if lower else "")
+    held_dbu = [one.threshold_dbu for one in others if one is not None and one is not limit]
+    if any(dbu < limit.threshold_dbu for dbu in held_dbu):
+        return Trial(words, stop, "with the lower limit off, then on again")
+    if limit.threshold_dbu in held_dbu:  # either would stop it there
+        return Trial(words, stop, "with the other limit off, then on again")
+    return Trial(words, stop, "")
 
 
 def _feed(preset: Preset, output: Output, limit: Limit) -> tuple[str, float, float] | None:

@@ -88,7 +88,7 @@ def changes_sheet(before: Preset, old: Sheet, after: Preset, new: Sheet) -> Shee
         entries = tuple(one.entry for one in (*items, *unmute) if one.step == step)
         if entries:
             blocks.append(Block(title, (), entries))
-    notes: tuple[str, ...] = () if blocks else ("Nothing is to be entered: nothing changed.",)
+    notes: tuple[str, ...] = () if blocks else (_nothing(before, after),)
     facts = (*new.facts, ("Changes since", _since(old)))
     return replace(
         new,
@@ -99,6 +99,17 @@ def changes_sheet(before: Preset, old: Sheet, after: Preset, new: Sheet) -> Shee
         groups=(),
         notes=notes,
         kind="Step",
+    )
+
+
+def _nothing(before: Preset, after: Preset) -> str:
+    """Why no step is left: nothing is different, or only what no processor is given."""
+    if before == after:
+        return "Nothing is to be entered: nothing changed."
+    return (
+        "Nothing is to be entered: what changed is not typed into a processor, or is too little "
+        "for its steps. Where the air, a place or a box changed, delays and thresholds may have "
+        "to follow: `xover distance`, `xover align` and `xover limits` tell."
     )
 
 

@@ -1,7 +1,8 @@
 """Advice about seats that no box is aimed at.
 
 Judged by the boxes whose data sheet states a coverage and that are loud at the seat; subwoofers
-and boxes without that figure have no say. Marks seats, computes no level off axis.
+have no say, and where a full-range box without that figure is loud nothing is said.
+Marks seats, computes no level off axis.
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ from xover.model.problems import Finding, Refused
 from xover.model.rig import Listener, Source
 from xover.model.units import plain
 
+FULL_RANGE_HZ: Final = 1000.0
+"""A box that reaches this high is aimed at seats, stated or not: common practice, no source."""
 AUDIBLE_WITHIN_DB: Final = 10.0
 """A box this far below the loudest one at a seat does not serve it: common practice, no source."""
 
@@ -35,10 +38,20 @@ def uncovered_seats(survey: Survey) -> Iterator[Finding]:
         if preset.loudspeaker(source.loudspeaker).coverage_deg is not None
         and not preset.output(source.output).muted
     ]
+    unstated = [
+        source
+        for source in preset.sources
+        if (box := preset.loudspeaker(source.loudspeaker)).coverage_deg is None
+        and box.passband_hz[1] >= FULL_RANGE_HZ
+        and not preset.output(source.output).muted
+    ]
     for at, place in enumerate(preset.listeners):
         outside = [one for one in aimed if _is_outside(preset, one, place)]
         if not outside:
             continue
+        loud = _loud(preset, [*aimed, *unstated], place) if unstated else aimed
+        if any(one in unstated for one in loud):
+            continue  # whether that one is aimed at the seat is not known
         serving = aimed if len(outside) == len(aimed) else _loud(preset, aimed, place)
         if not serving or any(not _is_outside(preset, one, place) for one in serving):
             continue

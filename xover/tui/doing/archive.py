@@ -109,8 +109,16 @@ class Archive(Filing, Panes):
             pane.read()
 
     def do_restore(self) -> None:
-        """Restore the revision that is compared with the sheet, as one step."""
-        if self._compared is None:
+        """Restore the revision that is compared with the sheet, as one step.
+
+        Its key belongs to arrivals while they stand there, whoever has the focus.
+        """
+        from xover.tui.panes.arrivals import ArrivalsPane
+
+        if self._pane == "arrivals":
+            for pane in self.query(ArrivalsPane):
+                pane.action_next_view()
+        elif self._compared is None:
             self._want_revision()
         else:
             self._restore(self._compared)

@@ -92,14 +92,16 @@ def _differ(one: Limit | None, other: Limit | None) -> bool:
 
 def _limit(preset: Preset, each: OutputLimits, side: Side) -> Entry:
     """`Sub, RMS limit  +10.0 dBu now, +10.0 allowed`, and below it volts, times and what binds."""
+    from xover.design.limits import rounded_down
+
     threshold = each.side(side)
     limit = _present(preset, each.output, side)
-    now = "none" if limit is None else show_dbu(limit.threshold_dbu)
+    now = "none" if limit is None else show_dbu(limit.threshold_dbu, 2)
     head = Content.styled(f"{inert(each.output)}, {NAMES[side]}", "bold")
     if threshold.dbu is None or threshold.volts is None:
         return Entry(f"{each.where}.limiter.{side}", head + Content(f"  now {now}, not computed"))
     # Rounded down: what is shown as allowed never lets more through.
-    allowed = show_dbu(int((threshold.dbu + 1000.0) * 10.0 + 1e-6) / 10.0 - 1000.0)
+    allowed = show_dbu(rounded_down(threshold.dbu), 2)
     line = head + Content(f"  now {now}, allowed {allowed}")
     if limit is not None:
         over_db = limit.threshold_dbu - threshold.dbu
