@@ -37,8 +37,8 @@ _HOMES = {
     "apply_limits": "xover.design.limits",
     "level": "xover.design.level",
     "level_map": "xover.acoustics.maps",
-    "area_of": "xover.acoustics.maps",
-    "Band": "xover.acoustics.maps",
+    "area_of": "xover.acoustics.area",
+    "Band": "xover.acoustics.bands",
     "endfire": "xover.design.arrays",
     "gradient": "xover.design.arrays",
     "arc": "xover.design.arrays",
@@ -64,8 +64,8 @@ _HOMES = {
 __all__ = ["__version__", *_HOMES]
 
 if TYPE_CHECKING:
-    from xover.acoustics.maps import Band as Band
-    from xover.acoustics.maps import area_of as area_of
+    from xover.acoustics.area import area_of as area_of
+    from xover.acoustics.bands import Band as Band
     from xover.acoustics.maps import level_map as level_map
     from xover.design.adapting.adaptation import adapt as adapt
     from xover.design.advice import advise as advise

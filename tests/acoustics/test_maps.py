@@ -13,8 +13,10 @@ from msgspec.structs import replace
 
 import xover
 from tests.acoustics.rigs import STILL_AIR, rig
+from xover.acoustics.area import Area, area_of
+from xover.acoustics.bands import Band
 from xover.acoustics.field import listener_response
-from xover.acoustics.maps import Area, Band, area_of, band_power, level_map, rig_of
+from xover.acoustics.maps import band_power, level_map, rig_of
 from xover.dsp.axis import Axis
 from xover.model.changes import with_output
 from xover.model.drive import Drive, drive_of

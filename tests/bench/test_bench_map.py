@@ -13,7 +13,9 @@ import numpy as np
 from msgspec.structs import replace
 
 from tests.acoustics.rigs import rig
-from xover.acoustics.maps import Area, Band, BandRig, band_power, rig_of
+from xover.acoustics.area import Area
+from xover.acoustics.bands import Band
+from xover.acoustics.maps import BandRig, band_power, rig_of
 from xover.model.drive import drive_of
 
 PART = 40

@@ -12,7 +12,9 @@ from msgspec.structs import replace
 
 from tests import strategies
 from tests.acoustics.rigs import rig
-from xover.acoustics.maps import Band, area_of, level_map
+from xover.acoustics.area import area_of
+from xover.acoustics.bands import Band
+from xover.acoustics.maps import level_map
 from xover.design.array_preset import array_preset, speed_m_s
 from xover.design.arrays import arc, endfire, gradient
 from xover.design.distance import apply_distance, delay_by_distance

@@ -9,7 +9,9 @@ import pytest
 from msgspec.structs import replace
 
 from tests.acoustics.rigs import STILL_AIR, rig
-from xover.acoustics.maps import Area, Band, level_map
+from xover.acoustics.area import Area
+from xover.acoustics.bands import Band
+from xover.acoustics.maps import level_map
 from xover.model.drive import drive_of
 from xover.model.preset import Preset
 from xover.model.problems import Refused

@@ -17,7 +17,7 @@ from tests.acoustics.rigs import STILL_AIR, rig
 from tests.tui.desk import Desk, at_desk
 from tests.tui.hosting import Host, paste, run, type_in, until
 from tests.tui.test_panes import Opened
-from xover.acoustics.maps import Band
+from xover.acoustics.bands import Band
 from xover.model.changes import with_output
 from xover.model.drive import drive_of
 from xover.model.preset import Preset
@@ -26,8 +26,9 @@ from xover.model.rig import Listener
 from xover.tui.panes import arrivals_room
 from xover.tui.panes.arrivals import VIEWS, ArrivalsPane, View
 from xover.tui.panes.arrivals_places import PlacesTable, read_coordinate
-from xover.tui.panes.arrivals_room import RoomView, band_text, read_band, spot_words, step_band
+from xover.tui.panes.arrivals_room import RoomView, spot_words
 from xover.tui.panes.arrivals_view import place_at
+from xover.tui.panes.band_field import band_text, read_band, step_band
 
 HOSTILE = "[b]x[/b] \u202e"
 

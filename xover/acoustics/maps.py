@@ -16,6 +16,8 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.acoustics import air as air_of
+from xover.acoustics.area import Area
+from xover.acoustics.bands import Band
 from xover.acoustics.field import is_audible, why_silent
 from xover.acoustics.geometry import SHORTEST_M
 from xover.acoustics.loudspeaker import BoxResponse
@@ -35,93 +37,16 @@ from xover.model.names import listed
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.model.ranges import PositionM
-from xover.model.units import short, show_hz, show_m
+from xover.model.units import show_hz
 from xover.model.words import Level
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
-OCTAVE_RATIO: Final = 10.0**0.3
-"""IEC 61260-1: the base-ten octave, from which mid-bands and edges derive."""
 LEAST_FREQUENCIES, MOST_FREQUENCIES = 24, 512
 """Frequencies in a band: enough that no comb between two sources slips through them."""
-_NOMINAL: Final = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
-MOST_POINTS: Final = 1_000_000
-LEAST_WIDTH_M: Final = 0.01
 _CHUNK: Final = 24_576
 """Points times sources worked on at once: a few hundred kilobytes, so that caches hold them."""
-
-
-class Band(Struct, frozen=True):
-    """A band of 1/`fraction` octave about `centre_hz`."""
-
-    centre_hz: float
-    fraction: int
-
-    @classmethod
-    def near(cls, typed_hz: float, fraction: int) -> Band:
-        """The band of a typed frequency: the exact mid-band of IEC 61260-1 within 2 %, else itself.
-
-        So 63 and 8000 are the bands that analysers call so (63.10 and 7943 Hz).
-        """
-        steps = fraction * math.log(typed_hz / 1000.0) / math.log(OCTAVE_RATIO)
-        exact_hz = 1000.0 * OCTAVE_RATIO ** (round(steps) / fraction)
-        return cls(exact_hz if abs(typed_hz / exact_hz - 1.0) <= 0.02 else typed_hz, fraction)
-
-    @property
-    def edges_hz(self) -> tuple[float, float]:
-        """Lower and upper edge: f·G^(±1/(2b)), G = 10^0.3 (IEC 61260-1)."""
-        half = OCTAVE_RATIO ** (0.5 / self.fraction)
-        return self.centre_hz / half, self.centre_hz * half
-
-    @property
-    def words(self) -> str:
-        """`63 Hz third-octave band`, by its nominal frequency where it has one."""
-        names = {1: "octave", 3: "third-octave"}
-        kind = names.get(self.fraction, f"1/{self.fraction}-octave")
-        decade = 10.0 ** math.floor(math.log10(self.centre_hz) + 0.01)
-        near = [
-            step * decade for step in _NOMINAL if abs(step * decade / self.centre_hz - 1) < 0.02
-        ]
-        return f"{show_hz(near[0] if near else float(f'{self.centre_hz:.4g}'))} {kind} band"
-
-    def frequencies(self, count: int) -> tuple[Floats, Floats]:
-        """`count` frequencies evenly over the band, (n,), and weights over log frequency, sum 1."""
-        low, high = self.edges_hz
-        edges = np.linspace(low, high, count + 1)
-        weights = np.log(edges[1:] / edges[:-1]) / math.log(high / low)
-        return 0.5 * (edges[1:] + edges[:-1]), weights
-
-
-def _even(span_m: tuple[float, float], count: int) -> Floats:
-    """Evenly spaced places in metres, to the nanometre: 3.2 and not 3.1999999999999997."""
-    return np.round(np.linspace(*span_m, count), 9)
-
-
-class Area(Struct, frozen=True):
-    """A level rectangle of points: x from left to right, y into the audience, at height z."""
-
-    x_m: tuple[float, float]
-    y_m: tuple[float, float]
-    z_m: float
-    columns: int
-    rows: int
-
-    @property
-    def xs_m(self) -> Floats:
-        """(columns,) the points' x."""
-        return _even(self.x_m, self.columns)
-
-    @property
-    def ys_m(self) -> Floats:
-        """(rows,) the points' y, rising."""
-        return _even(self.y_m, self.rows)
-
-    @property
-    def points_m(self) -> Floats:
-        """(rows · columns, 3), row by row."""
-        x, y = np.meshgrid(self.xs_m, self.ys_m)
-        return np.stack([x.ravel(), y.ravel(), np.full(x.size, self.z_m)], axis=1)
 
 
 class LevelMap(Struct, frozen=True, eq=False):
@@ -162,65 +87,6 @@ class LevelMap(Struct, frozen=True, eq=False):
         """The x, y and level of the quietest point."""
         row, column = divmod(int(np.argmin(self.level_db)), self.area.columns)
         return self.at(row, column)
-
-
-def area_of(
-    preset: Preset,
-    *,
-    x_m: tuple[float, float] | None = None,
-    y_m: tuple[float, float] | None = None,
-    z_m: float | None = None,
-    step_m: float | None = None,
-    most: int = 20_000,
-) -> Area:
-    """The area to map: as given, else where the listeners are.
-
-    Without a range: the listeners' extent and 2 m more on every side, across at least as wide as
-    the sources stand apart; without a height that of most listeners. `step_m` is the distance of
-    points, chosen for at most `most` of them where not given. Raises `Refused` where there is
-    nothing to go by, for a range without width, or for more than a million points.
-    """
-    seats = [item.position_m for item in preset.listeners]
-    if not seats and (x_m is None or y_m is None or z_m is None):
-        raise Refused.at(
-            "listeners",
-            "the preset has no listeners to say where the audience is; give --area X0 X1 Y0 Y1 "
-            "and --height Z",
-        )
-    if x_m is None:
-        boxes = [item.position_m[0] for item in preset.sources]
-        lows, highs = [seat[0] - 2.0 for seat in seats], [seat[0] + 2.0 for seat in seats]
-        x_m = min([*lows, *boxes]), max([*highs, *boxes])
-    if y_m is None:
-        y_m = min(seat[1] for seat in seats) - 2.0, max(seat[1] for seat in seats) + 2.0
-    if z_m is None:
-        heights = sorted(seat[2] for seat in seats)
-        z_m = max(heights, key=heights.count)
-    for name, (low, high) in (("X", x_m), ("Y", y_m)):
-        if not high - low >= LEAST_WIDTH_M:
-            raise Refused.at(
-                "",
-                f"the area from {name} {short(low)} to {short(high)} m has no width; give two "
-                "different figures, the smaller first",
-            )
-    width, depth = x_m[1] - x_m[0], y_m[1] - y_m[0]
-    if step_m is None:
-        step_m = _round_step(math.sqrt(width * depth / most), max(width, depth) / 160.0)
-    columns, rows = (max(2, round(size / step_m) + 1) for size in (width, depth))
-    if columns * rows > MOST_POINTS:
-        raise Refused.at(
-            "",
-            f"{columns} by {rows} points are more than a million; take a longer step than "
-            f"{show_m(step_m)} or a smaller area",
-        )
-    return Area(x_m, y_m, z_m, columns, rows)
-
-
-def _round_step(*least_m: float) -> float:
-    """The next 1, 2, 2.5 or 5 times a power of ten."""
-    least = max(*least_m, 0.01)
-    decade = 10.0 ** math.floor(math.log10(least))
-    return next(step * decade for step in (1.0, 2.0, 2.5, 5.0, 10.0) if step * decade >= least)
 
 
 def level_map(

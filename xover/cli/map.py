@@ -29,7 +29,9 @@ from xover.model.units import plain, show_dbu
 from xover.sheets.wording import drive_sentence
 
 if TYPE_CHECKING:
-    from xover.acoustics.maps import Area, Band, LevelMap
+    from xover.acoustics.area import Area
+    from xover.acoustics.bands import Band
+    from xover.acoustics.maps import LevelMap
     from xover.model.drive import Drive
     from xover.model.preset import Preset
 
@@ -104,7 +106,9 @@ def command(
     check_plot(plot, stdout_taken_by="--json" if as_json else "")
     if plot == "-" and step is not None:
         raise Refused.at("", "a plot in the terminal has a point a character; leave out --step")
-    from xover.acoustics.maps import Band, area_of, level_map
+    from xover.acoustics.area import area_of
+    from xover.acoustics.bands import Band
+    from xover.acoustics.maps import level_map
     from xover.sheets.plan import map_csv, plan_of, summary
 
     loaded = open_preset(preset)

@@ -12,13 +12,10 @@ from functools import lru_cache, wraps
 from typing import ParamSpec
 
 import numpy as np
-from msgspec import Struct
 from msgspec.structs import replace
-from numpy.typing import NDArray
 
-from xover.model.names import inert
 from xover.model.problems import Refused
-from xover.sheets.cells import clusters, fitted, width_of, wrapped
+from xover.sheets.cells import width_of
 from xover.sheets.drawing import (
     AXIS,
     CURSOR,
@@ -32,7 +29,18 @@ from xover.sheets.drawing import (
     stack,
 )
 from xover.sheets.ink import Ink, Wanted, extent, inks
-from xover.sheets.raster import Grid, dash_pattern
+from xover.sheets.lettering import (
+    GUTTER,
+    MARKS,
+    Canvas,
+    draw_labels,
+    header_lines,
+    label_band,
+    samples_and_names,
+    style_of,
+    write_header,
+)
+from xover.sheets.raster import Grid
 from xover.sheets.scales import (
     HIGH_HZ,
     LOW_HZ,
@@ -46,45 +54,10 @@ from xover.sheets.scales import (
 
 __all__ = ["CURVE", "GUTTER", "Curve", "Drawing", "magnitude_over_phase", "plot", "stack"]
 
-GUTTER = 6
-"""Columns left of the plot: figures of the value axis and the axis itself."""
 MINIMUM_WIDTH, MINIMUM_HEIGHT = 32, 5
-
-_MARKS = "*+ox#@%=&$"
-"""Without Unicode, each curve has a mark of its own in place of a dash."""
-
 
 Making = Generator[Wanted, list[Ink], Drawing]
 """A plot in the making: it asks for what its curves leave, once."""
-
-
-class _Canvas(Struct):
-    """Characters being put together; nothing outside the drawing is ever written."""
-
-    characters: NDArray[np.str_]
-    styles: NDArray[np.int16]
-
-    @property
-    def width(self) -> int:
-        return int(self.characters.shape[1])
-
-    def write(self, row: int, column: int, text: str, style: int) -> None:
-        """Put `text` at a cell; what does not fit to the right is left out."""
-        if text.isascii() or all(len(piece) == cells == 1 for piece, cells in clusters(text)):
-            text = text[: max(0, self.width - column)]
-            codes = code_points(self.characters)[row, column : column + len(text)]
-            codes[:, 0] = np.frombuffer(text.encode("utf-32-le"), dtype="<u4")
-            codes[:, 1:] = 0
-            self.styles[row, column : column + len(text)] = style
-            return
-        for piece, cells in clusters(text):
-            if column + cells > self.width:
-                return
-            self.characters[row, column] = piece[:4]
-            self.styles[row, column : column + cells] = style
-            if cells == 2:
-                self.characters[row, column + 1] = ""
-            column += cells
 
 
 class Started:
@@ -171,7 +144,7 @@ def started(
         raise Refused.at("", f"a plot from {low_hz:g} to {high_hz:g} Hz has no width")
     if value_range is not None and not value_range[0] < value_range[1]:
         raise Refused.at("", f"a plot from {value_range[0]:g} to {value_range[1]:g} has no height")
-    names = [_samples_and_names(curve, index, ascii_only) for index, curve in enumerate(curves)]
+    names = [samples_and_names(curve, index, ascii_only) for index, curve in enumerate(curves)]
     axis_rows = 1 if frequency_axis else 0
     if labels == "auto":
         roomy = width >= 60 and len(curves) <= height - 1 - axis_rows
@@ -180,26 +153,27 @@ def started(
         widest = max((width_of(name) for _, name in names), default=0)
         margin = min(widest, max(8, width // 5)) + 5 if labels == "margin" and names else 0
     columns = width - GUTTER - margin
-    header = _header(title, names if labels == "legend" else [], columns, height - axis_rows - 3)
+    legend = names if labels == "legend" else []
+    header = header_lines(title, legend, columns, height - axis_rows - 3)
     rows = height - len(header) - axis_rows
     bottom, top, step = _value_axis(curves, low_hz, high_hz, value_range, rows, unit, like)
     ground = _ground(
         width, height, len(header), rows, columns, low_hz, high_hz, bottom, top, step, unit,
         tuple((low, high) for low, high, _ in bands), frequency_axis, ascii_only,
     )  # fmt: skip
-    canvas = _Canvas(ground.characters.copy(), ground.styles.copy())
+    canvas = Canvas(ground.characters.copy(), ground.styles.copy())
     drawing = replace(ground, characters=canvas.characters, styles=canvas.styles)
     drawn = yield Wanted(_grid(drawing, ascii_only), curves, braille=not ascii_only)
     ends = _draw_curves(canvas, drawing, curves, drawn, ascii_only)
     if cursor_hz is not None and low_hz <= cursor_hz <= high_hz:
         _draw_cursor(canvas, drawing, drawing.column_of(cursor_hz), ascii_only)
     for row, pieces in enumerate(header):
-        _write_header(canvas, row, pieces, curves)
+        write_header(canvas, row, pieces, curves)
     if labels == "margin":
-        _draw_labels(canvas, drawing, curves, names, ends, margin)
+        draw_labels(canvas, drawing, curves, names, ends, margin)
     for band in bands:
         if band[2]:
-            _label_band(canvas, drawing, ground, band, ascii_only)
+            label_band(canvas, drawing, ground, band, ascii_only)
     return drawing
 
 
@@ -209,63 +183,6 @@ plot = _whole(started)
 
 _Ticks = list[tuple[int, str, int]]
 """Frequency figures: where each starts, its text, the column it speaks of."""
-_Pieces = list[tuple[str, int]]
-"""Pieces of a header line: text, and the index of its curve or −1."""
-
-
-def _samples_and_names(curve: Curve, index: int, ascii_only: bool) -> tuple[str, str]:
-    name = inert(curve.label)
-    if ascii_only:
-        name = name.replace("−", "-").replace("…", "~")
-        name = name.encode("ascii", "backslashreplace").decode("ascii")
-        return _MARKS[index % len(_MARKS)] * 2, name
-    on = dash_pattern(curve.dash)
-    codes = [0x02 * bool(on[2 * k]) + 0x10 * bool(on[2 * k + 1]) for k in range(3)]
-    return "".join(chr(0x2800 + code) for code in codes), name
-
-
-def _header(title: str, names: Sequence[tuple[str, str]], columns: int, most: int) -> list[_Pieces]:
-    """The lines above the plot: the title, then the legend, never more than `most` lines."""
-    limit = max(12, columns // 2 - 4)
-    items: _Pieces = []
-    for index, (sample, name) in enumerate(names):
-        cut = name if width_of(name) <= limit else fitted(name, limit).rstrip()
-        items.append((f"{sample} {cut}", index))
-    lines: list[_Pieces] = [[(fitted(inert(title), columns).rstrip(), -1)]] if title else [[]]
-    used = width_of(lines[0][0][0]) if title else 0
-    while items:
-        text, index = items[0]
-        gap = 3 if lines[-1] else 0
-        if used + gap + width_of(text) > columns and lines[-1]:
-            if len(lines) >= max(1, most):
-                _say_more(lines[-1], len(items), columns)
-                break
-            lines.append([])
-            used = 0
-            continue
-        lines[-1].append((" " * gap + text, index))
-        used += gap + width_of(text)
-        items.pop(0)
-    return lines
-
-
-def _say_more(line: _Pieces, left: int, columns: int) -> None:
-    """End a full legend with how many curves it does not name."""
-    while line:
-        more = f"   and {left} more"
-        if sum(width_of(text) for text, _ in line) + len(more) <= columns or len(line) == 1:
-            line.append((more, -1))
-            return
-        if line.pop()[1] >= 0:
-            left += 1
-
-
-def _write_header(canvas: _Canvas, row: int, pieces: _Pieces, curves: Sequence[Curve]) -> None:
-    column = GUTTER
-    for text, index in pieces:
-        style = TEXT if index < 0 else _style(curves[index])
-        canvas.write(row, column, text, style)
-        column += width_of(text)
 
 
 def _value_axis(
@@ -336,7 +253,7 @@ def _ground(
 
     Both axes with their figures, a dot where a value tick meets a frequency tick, shaded bands.
     """
-    canvas = _Canvas(
+    canvas = Canvas(
         np.full((height, width), " ", dtype="<U4"), np.zeros((height, width), dtype=np.int16)
     )
     shaded = np.zeros((height, width), dtype=bool)
@@ -388,7 +305,7 @@ def _grid(drawing: Drawing, ascii_only: bool) -> Grid:
 
 
 def _draw_curves(
-    canvas: _Canvas,
+    canvas: Canvas,
     drawing: Drawing,
     curves: Sequence[Curve],
     drawn_by: Sequence[Ink],
@@ -402,8 +319,8 @@ def _draw_curves(
         owner[ink.seen] = index
     drawn = bits != 0
     if ascii_only:
-        marks = np.array([ord(mark) for mark in _MARKS], dtype=np.uint32)
-        found = marks[owner[drawn] % len(_MARKS)]
+        marks = np.array([ord(mark) for mark in MARKS], dtype=np.uint32)
+        found = marks[owner[drawn] % len(MARKS)]
     else:
         found = 0x2800 + bits[drawn].astype(np.uint32)
     area = (
@@ -411,78 +328,17 @@ def _draw_curves(
         slice(drawing.left, drawing.left + drawing.columns),
     )
     code_points(canvas.characters)[(*area, 0)][drawn] = found
-    styles = np.array([_style(curve) for curve in curves], dtype=np.int16)
+    styles = np.array([style_of(curve) for curve in curves], dtype=np.int16)
     if styles.size:
         canvas.styles[area][drawn] = styles[owner[drawn]]
     return [-1 if ink.end < 0 else drawing.top_row + ink.end for ink in drawn_by]
 
 
-def _style(curve: Curve) -> int:
-    return AXIS if curve.grey else CURVE + curve.order
-
-
-def _draw_cursor(canvas: _Canvas, drawing: Drawing, column: int, ascii_only: bool) -> None:
+def _draw_cursor(canvas: Canvas, drawing: Drawing, column: int, ascii_only: bool) -> None:
     rows = np.arange(drawing.top_row, drawing.top_row + drawing.rows)
     rows = rows[canvas.styles[rows, column] < CURVE]
     canvas.characters[rows, column] = "|" if ascii_only else "┊"
     canvas.styles[rows, column] = CURSOR
-
-
-def _draw_labels(
-    canvas: _Canvas,
-    drawing: Drawing,
-    curves: Sequence[Curve],
-    names: Sequence[tuple[str, str]],
-    ends: Sequence[int],
-    margin: int,
-) -> None:
-    """A label right of each curve's end, moved up or down only as far as others need room."""
-    first, last = drawing.top_row, drawing.top_row + drawing.rows - 1
-    wanted = [end if end >= 0 else last for end in ends]
-    order = sorted(range(len(curves)), key=lambda index: (wanted[index], index))
-    placed: list[int] = []
-    for index in order:
-        placed.append(max(wanted[index], placed[-1] + 1 if placed else first))
-    for position in range(len(placed) - 1, -1, -1):
-        below = placed[position + 1] - 1 if position + 1 < len(placed) else last
-        placed[position] = min(placed[position], below)
-    for index, row in zip(order, placed, strict=True):
-        if row < first:
-            continue
-        sample, name = names[index]
-        text = f"{sample} {fitted(name, margin - len(sample) - 2)}"
-        start = drawing.left + drawing.columns + 1
-        canvas.write(row, start, text, _style(curves[index]))
-
-
-def _label_band(
-    canvas: _Canvas,
-    drawing: Drawing,
-    ground: Drawing,
-    band: tuple[float, float, str],
-    ascii_only: bool,
-) -> None:
-    """Write a band's label beside it, in the lowest row that is free, else as near as it goes."""
-    low_hz, high_hz, label = band
-    text = inert(label)
-    if ascii_only:
-        text = text.replace("−", "-").replace("–", "-")
-        text = text.encode("ascii", "backslashreplace").decode("ascii")
-    left, right = drawing.left, drawing.left + drawing.columns
-    room = width_of(text)
-    after = drawing.column_of(min(high_hz, drawing.high_hz)) + 2
-    before = drawing.column_of(max(low_hz, drawing.low_hz)) - 1 - room
-    area = slice(drawing.top_row, drawing.top_row + drawing.rows)
-    free = (code_points(canvas.characters[area]) == code_points(ground.characters[area])).all(2)
-    for start in (after, before, (after + before) // 2):
-        if left + 1 > start or start + room > right:
-            continue
-        rows = np.flatnonzero(free[:, start - 1 : start + room + 1].all(axis=1))
-        if rows.size:
-            canvas.write(drawing.top_row + int(rows[-1]), start, text, TEXT)
-            return
-    for line in wrapped(text, drawing.columns - 2)[:1]:
-        canvas.write(drawing.top_row, left + 1, line, TEXT)
 
 
 def magnitude_over_phase(

@@ -13,7 +13,8 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from xover.acoustics.maps import Area, LevelMap
+from xover.acoustics.area import Area
+from xover.acoustics.maps import LevelMap
 from xover.model.names import inert
 from xover.model.preset import Preset
 from xover.model.units import plain, show_m

@@ -18,7 +18,7 @@ from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import Button, Input, Static
 
-from xover.acoustics.maps import Band
+from xover.acoustics.bands import Band
 from xover.model.drive import Drive
 from xover.model.names import quoted
 from xover.model.preset import Preset
@@ -28,8 +28,9 @@ from xover.model.units import plain
 from xover.model.walk import number_problem
 from xover.tui.field import Field
 from xover.tui.panes.arrivals_places import PlacesTable, Thing
-from xover.tui.panes.arrivals_room import RoomView, band_text, read_band, step_band
+from xover.tui.panes.arrivals_room import RoomView
 from xover.tui.panes.arrivals_view import Table, arrivals_table, table_lines
+from xover.tui.panes.band_field import BandField, band_text, read_band, step_band
 from xover.tui.panes.base import Opened, Pane
 from xover.tui.reflow import Reflowed
 
@@ -71,30 +72,6 @@ class TemperatureField(Field):
     def action_own(self) -> None:
         """Ask for the preset's own temperature."""
         self.post_message(self.Left())
-
-
-class BandField(Field):
-    """The band of the level map; brackets step it."""
-
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("left_square_bracket", "step(-1)", "lower", show=False, priority=True),
-        Binding("right_square_bracket", "step(1)", "higher", show=False, priority=True),
-    ]
-
-    class Stepped(Message):
-        """So many bands higher or lower."""
-
-        def __init__(self, steps: int) -> None:
-            super().__init__()
-            self.steps = steps
-
-    def check_consume_key(self, key: str, character: str | None) -> bool:
-        """Brackets are steps here, not text."""
-        return character not in ("[", "]") and super().check_consume_key(key, character)
-
-    def action_step(self, steps: int) -> None:
-        """Ask for another band."""
-        self.post_message(self.Stepped(steps))
 
 
 class Views(Widget, can_focus=True):

@@ -25,11 +25,11 @@ from textual.message import Message
 from textual.strip import Strip
 from textual.widget import Widget
 
-from xover.acoustics.maps import Band, LevelMap, level_map
+from xover.acoustics.bands import Band
+from xover.acoustics.maps import LevelMap, level_map
 from xover.model.drive import Drive
 from xover.model.names import inert
 from xover.model.preset import Preset
-from xover.model.problems import Refused
 from xover.model.ranges import PositionM
 from xover.model.units import plain, show_db, show_ms, signed
 from xover.sheets.cells import fitted, wrapped
@@ -432,42 +432,3 @@ def _levels(
     going: Callable[[float], bool],
 ) -> Levels:
     return Levels(plan, level_map(preset, plan.area(height_m), band, drive, going=going))
-
-
-def read_band(text: str) -> Band:
-    """A band typed as `63`, `1k`, `125 oct` or `80 1/3`. Raises `Refused`."""
-    from xover.model.names import quoted
-
-    typed = text.strip().casefold().replace(",", ".").replace("hz", "")
-    fraction = 3
-    for ending, value in (("octave", 1), ("oct", 1), ("1/1", 1), ("1/3", 3), ("third", 3)):
-        if typed.endswith(ending):
-            typed, fraction = typed.removesuffix(ending), value
-            break
-    typed = typed.strip()
-    factor = 1.0
-    if typed.endswith("k"):
-        typed, factor = typed.removesuffix("k").strip(), 1000.0
-    try:
-        value_hz = float(typed) * factor
-    except ValueError:
-        value_hz = math.nan
-    if not 10.0 <= value_hz <= 100_000.0:
-        raise Refused.at(
-            "", f"{quoted(text)} is no band; type its middle, such as 63, 1k or 125 oct"
-        )
-    return Band.near(value_hz, fraction)
-
-
-def step_band(band: Band, steps: int) -> Band:
-    """The band so many steps up or down, between 20 Hz and 16 kHz."""
-    from xover.acoustics.maps import OCTAVE_RATIO
-
-    wanted_hz = band.centre_hz * OCTAVE_RATIO ** (steps / band.fraction)
-    return Band.near(min(max(wanted_hz, 19.9), 16_000.0), band.fraction)
-
-
-def band_text(band: Band) -> str:
-    """The band as it is typed."""
-    middle = band.words.split(" third")[0].split(" octave")[0]
-    return middle if band.fraction == 3 else f"{middle} oct"
