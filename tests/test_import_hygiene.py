@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -52,6 +53,25 @@ def test_the_version_answers_before_anything_is_imported() -> None:
     version, modules = out.splitlines()
     assert version == "xover 0.1.0"
     assert not {name.split(".")[0] for name in modules.split()} & set(HEAVY)
+
+
+def test_the_first_curves_load_nothing_that_they_do_not_need(tmp_path: Path) -> None:
+    code = (
+        "import sys\n"
+        "from xover.session.session import Session\n"
+        "from xover.session.views import Request\n"
+        "with Session.open() as session:\n"
+        "    paths = tuple(output.name for output in session.preset.outputs)\n"
+        "    listener = session.preset.listeners[0].name\n"
+        "    session.view(Request(listener=listener, paths=paths, sum=True))\n"
+        "print(' '.join(sys.modules))"
+    )
+    out = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True,
+        env={"XDG_STATE_HOME": str(tmp_path)},
+    ).stdout  # fmt: skip
+    slow = {"dataclasses", "json", "numpy.ma", "numpy.polynomial", "numpy.random", "numpy.fft"}
+    assert not set(out.split()) & slow
 
 
 def test_importing_the_package_sets_no_thread_limits() -> None:
