@@ -13,7 +13,6 @@ from typing import Final
 
 import numpy as np
 from msgspec import Struct
-from msgspec.structs import replace
 
 from xover.acoustics.bands import (
     HIGHEST_HZ,
@@ -42,19 +41,16 @@ from xover.acoustics.loudspeaker import (
     BoxResponse,
     free_field_db,
 )
-from xover.acoustics.measured import is_summable
 from xover.acoustics.modelled import chains_of
 from xover.acoustics.transfer import once
 from xover.acoustics.weighting import a_weighting_db, c_weighting_db
-from xover.design.bounds import rated_w
-from xover.design.level_basis import on_data_sheets
+from xover.design.level_basis import on_data_sheets, rests_on_estimates, with_estimates
 from xover.dsp.axis import Axis, FloatArray
 from xover.dsp.response import output_responses
 from xover.model.drive import Drive, drive_of
 from xover.model.names import listed, quoted
 from xover.model.preset import Preset
 from xover.model.problems import Refused
-from xover.model.rig import Loudspeaker
 from xover.model.units import (
     DBU_REFERENCE_V,
     db_from_ratio,
@@ -148,7 +144,7 @@ def level(
     """
     settled = drive_of(preset) if drive is None else drive
     axis = _axis(preset)
-    used, estimated_boxes = _with_estimates(preset)
+    used, estimated_boxes = with_estimates(preset)
     audible = [item.name for item in used.outputs if is_audible(used, item.name, settled)]
     used, computed_words = on_data_sheets(used, audible, listener, axis)
     paths = paths_at(used, audible, listener, axis, settled, input_level_dbu=input_level_dbu)
@@ -188,7 +184,9 @@ def level(
     )
     first = _first(headroom, input_level_dbu, a_db)
     estimated = [
-        path.output for path in contributing if _rests_on(used, path, listener, estimated_boxes)
+        path.output
+        for path in contributing
+        if rests_on_estimates(used, path, listener, estimated_boxes)
     ]
     missing = [show_hz(band.frequency_hz) for band in bands if band.spl_db is None]
     if missing:
@@ -228,31 +226,6 @@ def _axis(preset: Preset) -> Axis:
         low_hz=LOWEST_HZ,
         high_hz=HIGHEST_HZ,
     )
-
-
-def _with_estimates(preset: Preset) -> tuple[Preset, frozenset[str]]:
-    """Boxes without a sensitivity get one from their maximum SPL; which of them, by name.
-
-    The largest peak, `max_spl_db` at 1 m, is reached with the peak power: a sine with that peak is
-    3.01 dB lower, and noise lower by its own crest factor.
-    """
-    estimated: list[str] = []
-    boxes: list[Loudspeaker] = []
-    for box in preset.loudspeakers:
-        has_spl_trace = box.response is not None and box.response.trace.level == "spl"
-        wanted = box.max_spl_db is not None and not has_spl_trace
-        if wanted and box.active:
-            estimated.append(box.name)
-        elif wanted and box.sensitivity_db is None and box.response is None and not box.active:
-            assert box.max_spl_db is not None
-            assert box.impedance_ohm is not None
-            sine_v = math.sqrt(rated_w(box, "peak") / 2.0 * box.impedance_ohm)
-            sensitivity_db = box.max_spl_db - SINE_CREST_DB
-            sensitivity_db -= db_from_ratio(max(sine_v, 1e-12) / REFERENCE_DRIVE_V)
-            box = replace(box, sensitivity_db=min(200.0, max(0.0, sensitivity_db)))
-            estimated.append(box.name)
-        boxes.append(box)
-    return replace(preset, loudspeakers=tuple(boxes)), frozenset(estimated)
 
 
 def _power(
@@ -373,13 +346,6 @@ def _first(
         return None
     room_db, output, name = min(found)
     return FirstLimit(output, name, room_db, input_level_dbu + room_db, a_db + room_db)
-
-
-def _rests_on(preset: Preset, path: PathResponse, listener: str, estimated: frozenset[str]) -> bool:
-    measurement = preset.measurement(path.output, listener)
-    if measurement is not None and is_summable(measurement):
-        return False
-    return any(source.loudspeaker in estimated for source in preset.sources_of(path.output))
 
 
 def _limit_cautions(

@@ -6,16 +6,21 @@ a level from elsewhere: either the capture is in SPL, or the box is computed as 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from msgspec.structs import replace
 
-from xover.acoustics.loudspeaker import BoxResponse
+from xover.acoustics.field import PathResponse
+from xover.acoustics.loudspeaker import REFERENCE_DRIVE_V, SINE_CREST_DB, BoxResponse
 from xover.acoustics.measured import is_summable, lacks_spl
 from xover.acoustics.modelled import chains_of
+from xover.design.bounds import rated_w
 from xover.dsp.axis import Axis
 from xover.model.names import listed, quoted
 from xover.model.preset import Preset
+from xover.model.rig import Loudspeaker
+from xover.model.units import db_from_ratio
 
 
 def on_data_sheets(
@@ -47,3 +52,38 @@ def on_data_sheets(
         f"{listed(left_out)} is computed from the data sheets; captures attached with "
         "--spl-calibration and --captured-input-dbu would tell it",
     )
+
+
+def with_estimates(preset: Preset) -> tuple[Preset, frozenset[str]]:
+    """Boxes without a sensitivity get one from their maximum SPL; which of them, by name.
+
+    The largest peak, `max_spl_db` at 1 m, is reached with the peak power: a sine with that peak is
+    3.01 dB lower, and noise lower by its own crest factor.
+    """
+    estimated: list[str] = []
+    boxes: list[Loudspeaker] = []
+    for box in preset.loudspeakers:
+        has_spl_trace = box.response is not None and box.response.trace.level == "spl"
+        wanted = box.max_spl_db is not None and not has_spl_trace
+        if wanted and box.active:
+            estimated.append(box.name)
+        elif wanted and box.sensitivity_db is None and box.response is None and not box.active:
+            assert box.max_spl_db is not None
+            assert box.impedance_ohm is not None
+            sine_v = math.sqrt(rated_w(box, "peak") / 2.0 * box.impedance_ohm)
+            sensitivity_db = box.max_spl_db - SINE_CREST_DB
+            sensitivity_db -= db_from_ratio(max(sine_v, 1e-12) / REFERENCE_DRIVE_V)
+            box = replace(box, sensitivity_db=min(200.0, max(0.0, sensitivity_db)))
+            estimated.append(box.name)
+        boxes.append(box)
+    return replace(preset, loudspeakers=tuple(boxes)), frozenset(estimated)
+
+
+def rests_on_estimates(
+    preset: Preset, path: PathResponse, listener: str, estimated: frozenset[str]
+) -> bool:
+    """Whether the level of a path at `listener` follows from the boxes of `with_estimates`."""
+    measurement = preset.measurement(path.output, listener)
+    if measurement is not None and is_summable(measurement):
+        return False
+    return any(source.loudspeaker in estimated for source in preset.sources_of(path.output))

@@ -14,12 +14,11 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from xover.acoustics.amplifier import channel_gain_db
 from xover.design.bounds import SIDES, Bound, BoundBy, Side, active_bound, channel_bounds
+from xover.design.limit_working import gain_words, side_words, time_words
 from xover.design.limiter_times import (
     Times,
     lowest_hz,
-    overshoot_words,
     proposed_peak,
     proposed_rms,
 )
@@ -29,19 +28,15 @@ from xover.model.names import listed, quoted
 from xover.model.preset import Preset
 from xover.model.processing import Limit, Limiter, Output
 from xover.model.units import (
-    DBU_REFERENCE_V,
-    dbu_from_volts,
     plain,
     ratio_from_db,
-    short,
-    show_db,
     show_dbu,
-    volts_from_dbu,
 )
 
 SAME_DB: Final = 0.05
 """Closer than this two thresholds are the same figure on a sheet."""
 DISAGREEMENT_DB: Final = 3.0
+"""Boxes on one output that differ by more are told of: common practice, no source."""
 ENTERED_DECIMALS: Final = 2
 """Thresholds are written to 0.01 dB, rounded down."""
 WIDEST_DBU: Final = 60.0
@@ -221,7 +216,7 @@ def _output(
             for side in SIDES:
                 bounds[side] += channel_bounds(load, side)
             working += [f"{quoted(load.channel.name)}: {line}" for line in load.working]
-            working.append(_gain_words(load))
+            working.append(gain_words(load))
     for at, source in enumerate(preset.sources):
         if source.output != output.name:
             continue
@@ -254,7 +249,7 @@ def _output(
         side: _threshold(bounds[side], output, side, frequency_hz, new_times) for side in SIDES
     }
     for side in SIDES:
-        working += _side_words(side, thresholds[side])
+        working += side_words(side, thresholds[side])
         far = thresholds[side].dbu
         if far is not None and abs(far) > WIDEST_DBU:
             concerns.append(
@@ -265,7 +260,7 @@ def _output(
                     "beyond the ±60 dBu that a preset can hold: look at ratings and gain",
                 )
             )
-    working += _time_words(thresholds, output, frequency_hz)
+    working += time_words(thresholds, frequency_hz)
     concerns += _disagreement(output, where, loads, bounds)
     return OutputLimits(
         output=output.name,
@@ -303,83 +298,6 @@ def _threshold(
         kept_times=kept,
         bounds=tuple(bounds),
     )
-
-
-def _gain_words(load: ChannelLoad) -> str:
-    amplifier, channel = load.amplifier, load.channel
-    gain_db = channel_gain_db(amplifier, channel, unlocked_attenuator=False)
-    own_db = channel_gain_db(
-        amplifier,
-        replace(channel, bridged=False, attenuator_locked=False),
-        unlocked_attenuator=False,
-    )
-    text = f"{quoted(channel.name)}: gain {show_db(own_db, 2)}"
-    if amplifier.sensitivity_dbu is not None:
-        text += (
-            f" ({plain(volts_from_dbu(own_db + amplifier.sensitivity_dbu), 2)} V at an input of "
-            f"{show_dbu(amplifier.sensitivity_dbu, 2)})"
-        )
-    if channel.bridged:
-        text += ", +6.02 dB bridged"
-    if channel.attenuator_db and channel.attenuator_locked:
-        text += f", attenuator locked at {show_db(channel.attenuator_db, 2)}"
-    if gain_db != own_db:
-        text += f": {show_db(gain_db, 2)}"
-    if channel.attenuator_db and not channel.attenuator_locked:
-        text += (
-            f"; its attenuator at {show_db(channel.attenuator_db, 2)} is not locked and not "
-            "counted, since anybody may open it"
-        )
-    return text
-
-
-def _side_words(side: Side, threshold: Threshold) -> list[str]:
-    if threshold.dbu is None or threshold.volts is None:
-        return [f"{side}: no bound, no threshold"]
-    alike: dict[tuple[str, str], list[str]] = {}
-    for one in threshold.bounds:
-        alike.setdefault((one.words, show_dbu(one.dbu, 2)), []).append(one.name)
-    lines = [
-        f"{side}: {listed(names)}: {words}: {level}" for (words, level), names in alike.items()
-    ]
-    level_dbu = dbu_from_volts(max(threshold.volts, 1e-12))
-    gain_db = level_dbu - threshold.dbu
-    lines.append(
-        f"{side}: the smallest holds, {quoted(threshold.bound_at or '')}: "
-        f"20·log10({plain(threshold.volts, 2)} / {plain(DBU_REFERENCE_V, 4)}) = "
-        f"{show_dbu(level_dbu, 2)}, less {plain(gain_db, 2)} dB of gain: "
-        f"{show_dbu(threshold.dbu, 2)} at the processor's output"
-        + (
-            ", as the rms of the sine with that peak (its peak lies 3.01 dB above)"
-            if side == "peak"
-            else ""
-        )
-    )
-    return lines
-
-
-def _time_words(
-    thresholds: Mapping[Side, Threshold], output: Output, frequency_hz: float | None
-) -> list[str]:
-    if frequency_hz is None or all(each.dbu is None for each in thresholds.values()):
-        return []
-    lines = []
-    for side in SIDES:
-        times = proposed_rms(frequency_hz) if side == "rms" else proposed_peak(frequency_hz)
-        text = f"{short(times.attack_ms, 2)}/{short(times.release_ms, 1)} ms"
-        if thresholds[side].kept_times:
-            kept = thresholds[side]
-            lines.append(
-                f"{side}: attack and release stay {short(kept.attack_ms or 0.0, 2)}/"
-                f"{short(kept.release_ms or 0.0, 1)} ms as entered; proposed were {text} "
-                "(common practice, no source)"
-            )
-        else:
-            lines.append(f"{side}: attack/release {text} proposed (common practice, no source)")
-    attack_ms = thresholds["peak"].attack_ms
-    if attack_ms is not None and thresholds["peak"].dbu is not None:
-        lines.append(f"peak: {overshoot_words(attack_ms, frequency_hz)}")
-    return lines
 
 
 def _disagreement(
