@@ -6,8 +6,6 @@ window of samples and the sums, however long the signals are.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,32 +16,25 @@ TOGETHER = 1 << 19
 """About so many samples are transformed at once."""
 
 
-@dataclass(eq=False)
 class CrossSpectra:
     """Sums over windows of `length` samples (even), of the bins from `first` up to `stop`.
 
     Rows of what is added: 0 the reference x, 1 the measurement y.
     """
 
-    length: int
-    first: int = 0
-    stop: int | None = None
-    count: int = 0
-    """Windows summed so far."""
-    xx: Array = field(init=False)
-    """Σ|X|² (n_bins,)."""
-    yy: Array = field(init=False)
-    xy: Complex = field(init=False)
-    """Σ conj(X)·Y (n_bins,)."""
-    _rest: Array = field(init=False)
-    _window: Array = field(init=False)
-
-    def __post_init__(self) -> None:
-        bins = len(range(self.length // 2 + 1)[self.first : self.stop])
-        self.xx, self.yy, self.xy = np.zeros(bins), np.zeros(bins), np.zeros(bins, np.complex128)
-        self._rest = np.zeros((2, 0))
-        turn = np.arange(self.length) * (2.0 * np.pi / self.length)
-        self._window = 0.5 - 0.5 * np.cos(turn)
+    def __init__(self, length: int, first: int = 0, stop: int | None = None) -> None:
+        self.length, self.first, self.stop = length, first, stop
+        bins = len(range(length // 2 + 1)[first:stop])
+        self.count = 0
+        """Windows summed so far."""
+        self.xx: Array = np.zeros(bins)
+        """Σ|X|² (n_bins,)."""
+        self.yy: Array = np.zeros(bins)
+        self.xy: Complex = np.zeros(bins, np.complex128)
+        """Σ conj(X)·Y (n_bins,)."""
+        self._rest: Array = np.zeros((2, 0))
+        turn = np.arange(length) * (2.0 * np.pi / length)
+        self._window: Array = 0.5 - 0.5 * np.cos(turn)
 
     def add(self, block: Array) -> None:
         """Take the next samples, shape (2, n)."""

@@ -6,7 +6,6 @@ the output has the lower threshold is the one that is seen.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -36,8 +35,7 @@ Common practice, no source."""
 Kind = Literal["rms", "peak"]
 
 
-@dataclass(frozen=True, eq=False)
-class StepRecording:
+class StepRecording(Struct, frozen=True, eq=False):
     """A recording (n,) with the staircase that was played."""
 
     samples: NDArray[np.float64]

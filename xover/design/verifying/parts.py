@@ -7,9 +7,9 @@ two logs. Knows no capture.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from xover.dsp.axis import Axis, ComplexArray
 from xover.dsp.biquad import Section, section_of
@@ -18,8 +18,7 @@ from xover.dsp.log_response import section_logs
 from xover.model.processing import Crossover, EqSection, Input, Output
 
 
-@dataclass(frozen=True, eq=False)
-class Part:
+class Part(Struct, frozen=True, eq=False):
     """One band or crossover: its place, what was meant, and ln H of that on the axis (n,)."""
 
     where: str

@@ -6,9 +6,8 @@ much neighbouring bins differ once the smooth course is taken away.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 
 from xover.dsp.axis import ComplexArray, FloatArray
 from xover.dsp.captured import CapturedResponse, bulk_delay_ms, with_delay_out
@@ -27,8 +26,7 @@ POINTS_MIN = 24
 LOW_HZ, HIGH_HZ = 20.0, 20_000.0
 
 
-@dataclass(frozen=True, eq=False)
-class Points:
+class Points(Struct, frozen=True, eq=False):
     """A capture at `frequency_hz` (n,): `response` (n,) without `delay_ms`; `noise` (n,) relative.
 
     `noise` is the standard deviation of either part of ln C.

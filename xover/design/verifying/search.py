@@ -8,9 +8,9 @@ Pairs are ranked by one Gram matrix and then computed exactly.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from xover.design.verifying.points import Points
@@ -32,8 +32,7 @@ PAIR_COST = 16.0
 PAIRS_KEPT = 300
 
 
-@dataclass(frozen=True, eq=False)
-class Fit:
+class Fit(Struct, frozen=True, eq=False):
     """How one hypothesis fits: χ², with its cost, and what was fitted along."""
 
     changes: tuple[Change, ...]

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from xover.files.archive.index import Progress
 from xover.files.archive.place import ID, files_of, folder_of, id_of, leftovers_of, links_of
@@ -14,8 +15,7 @@ from xover.files.paths import read_bytes
 from xover.model.problems import Refused
 
 
-@dataclass(frozen=True)
-class Finding:
+class Finding(Struct, frozen=True):
     """`kind` is "damage" (what was saved is lost here) or "note"."""
 
     kind: str

@@ -13,8 +13,9 @@ import stat
 import zipfile
 import zlib
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import IO
+
+from msgspec import Struct
 
 from xover.files.archive.place import ID, NO_VENUE, id_of, slug
 from xover.files.archive.revision import loads_revision
@@ -35,16 +36,14 @@ RATIO_MAX = 200
 Progress = Callable[[int, int], None]
 
 
-@dataclass(frozen=True)
-class Taken:
+class Taken(Struct, frozen=True):
     """What an import did: revisions that are new here, and how many were here already."""
 
     new: tuple[str, ...]
     known: int
 
 
-@dataclass(frozen=True)
-class Exported:
+class Exported(Struct, frozen=True):
     """What an export did: how many revisions went out, and which files were damaged."""
 
     count: int

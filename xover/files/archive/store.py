@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import os
 import time as clock
-from dataclasses import dataclass
 
+from msgspec import Struct
 from msgspec.structs import replace
 
 from xover.files.archive.index import Index, Progress, Row
@@ -25,8 +25,7 @@ from xover.model.problems import Refused
 SHOWN_IDS = 6
 
 
-@dataclass(frozen=True)
-class Saved:
+class Saved(Struct, frozen=True):
     """What saving did: the revision's name, its parent's, and whether anything was written."""
 
     id: str

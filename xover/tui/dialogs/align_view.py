@@ -5,7 +5,6 @@ The search is `design.alignment`, its words are `sheets.alignment_text`; nothing
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, cast
 
 from msgspec import Struct
@@ -76,8 +75,7 @@ class Course:
             raise Refused.at("", "stopped; nothing has changed")
 
 
-@dataclass(frozen=True, eq=False)
-class Answer:
+class Answer(Struct, frozen=True, eq=False):
     """A proposal with the sum before and after at the first listener, ready to be drawn."""
 
     request: AlignRequest

@@ -6,7 +6,6 @@ Times, lifts and their words are those of `design.distance`; nothing is decided 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import partial
 from typing import ClassVar, Literal
 
@@ -46,8 +45,7 @@ class DelayRequest(Struct, frozen=True):
     lift_db: float | None = None
 
 
-@dataclass(frozen=True, eq=False)
-class Delayed:
+class Delayed(Struct, frozen=True, eq=False):
     """The preset with its delays set, the answer behind it, and the step's name."""
 
     name: str
