@@ -13,7 +13,7 @@ from xover.design.adapting.adaptation import adapt
 from xover.files.preset_json import load
 from xover.files.profile_json import load_profile
 from xover.model.names import inert
-from xover.model.processing import Limit, Limiter
+from xover.model.processing import EqSection, Limit, Limiter
 from xover.sheets.device import device_sheet
 from xover.sheets.formats import FORMATS, sheet
 from xover.sheets.limiter_test import limiter_trial
@@ -51,6 +51,23 @@ def test_what_cannot_be_held_is_a_remark():
     remarks = " ".join(made.outputs[0].remarks)
     assert "Cannot be held: Sub, rms limiter: the processor has no rms limiter" in remarks
     assert not any(entry.label.startswith("RMS limit") for entry in made.outputs[0].entries)
+
+
+def test_bands_that_stand_at_an_input_instead_are_rows_there():
+    # Eleven bands on each top, eight on the processor: three go to the inputs.
+    peaks = tuple(
+        EqSection(kind="peak", frequency_hz=200.0 * k, gain_db=-3.0, q=2.0) for k in range(1, 12)
+    )
+    outputs = tuple(replace(o, eq=o.eq if o.name == "Sub" else peaks) for o in HALL.outputs)
+    preset = replace(HALL, groups=(), outputs=outputs)
+    made = device(MID, preset)
+    held = adapt(preset, MID).preset
+    labels = [entry.label for entry in made.inputs[0].entries if entry.label.startswith("EQ")]
+    assert labels == ["EQ 1", "EQ 2", "EQ 3"]
+    assert len(held.inputs[0].eq) == 3
+    rows = [one for one in made.outputs[1].entries if one.label.startswith("EQ")]
+    assert [one.label for one in rows] == [f"EQ {k}" for k in range(4, 12)]
+    assert [one.note for one in rows][:2] == ["band 1 on the processor", "band 2 on the processor"]
 
 
 def test_definitions_are_the_device_s():

@@ -10,11 +10,8 @@ from xover.cli.common import example, json_option, open_preset, open_profile
 from xover.cli.outcome import Exit, print_json, say
 
 if TYPE_CHECKING:
-    from xover.design.adapting.result import Adaptation, Adapted, Setting
+    from xover.design.adapting.result import Adaptation, Adapted
     from xover.model.preset import Preset
-
-UNITS = {"delay_ms": "ms", "threshold_dbu": "dBu"}
-"""The preset's own unit of fields that a device may take in another."""
 
 
 @click.command(
@@ -85,16 +82,9 @@ def _one(kind: str, one: Adapted) -> dict[str, Any]:
 def _text(preset: Preset, answer: Adaptation) -> list[str]:
     from xover.model.names import inert
     from xover.model.places import label
-    from xover.model.units import plain, short, show_hz
+    from xover.model.units import plain, show_hz
     from xover.sheets.cells import folded
-
-    def meant(one: Setting) -> str:
-        """The preset's figure, with its unit where the device has another."""
-        value = one.meant
-        if value is None or isinstance(value, str):
-            return "–" if value is None else value
-        unit = UNITS.get(one.where.rpartition(".")[2], one.unit)
-        return short(value, 4) if unit == one.unit else f"{short(value, 4)} {unit}"
+    from xover.sheets.device import change_text
 
     lines = [f"{answer.profile.name}, at {show_hz(answer.device_rate_hz)}"]
     lines += [f"  {note}" for note in answer.notes]
@@ -106,10 +96,7 @@ def _text(preset: Preset, answer: Adaptation) -> list[str]:
             f"{one.name}: at most {plain(one.largest_db, 2)} dB and {plain(one.largest_deg, 1)}° "
             f"from the preset, {plain(one.rms_db, 2)} dB rms",
         ]
-        lines += [
-            f"  {label(preset, each.where)}: {meant(each)} → {each.text} {each.unit}".rstrip()
-            for each in one.changes
-        ]
+        lines += [f"  {change_text(preset, each)}" for each in one.changes]
         for each in one.cannot:
             cost = "" if each.largest_db is None else f" (costs {plain(each.largest_db, 2)} dB)"
             lines.append(f"  cannot: {label(preset, each.where)}: {each.why}{cost}")

@@ -58,21 +58,23 @@ def command(
     profile = None if processor is None else open_profile(processor)
     date = datetime.date.today().isoformat()
 
-    def rows_of(item: Preset) -> Sheet:
+    def rows_of(item: Preset) -> tuple[Preset, Sheet]:
+        """The sheet, and the preset as it is arranged there."""
         revision = hashlib.sha256(dumps(item)).hexdigest()[:12]
         if profile is None:
-            return sheet_of(item, date=date, revision=revision)
+            return item, sheet_of(item, date=date, revision=revision)
         from xover.design.adapting.adaptation import adapt
         from xover.sheets.device import device_sheet
 
-        return device_sheet(item, adapt(item, profile), date=date, revision=revision)
+        answer = adapt(item, profile)
+        return answer.arranged, device_sheet(item, answer, date=date, revision=revision)
 
-    rows = rows_of(loaded)
+    arranged, rows = rows_of(loaded)
     curves = electrical_curves(loaded) if chosen in ("html", "pdf") else ()
     if since is not None:
         from xover.sheets.since import changes_sheet
 
         earlier = preset_or_revision(since, folder)
-        rows = changes_sheet(earlier, rows_of(earlier), loaded, rows)
+        rows = changes_sheet(*rows_of(earlier), arranged, rows)
         curves = ()
     write_result(sheet(rows, chosen, curves=curves), output_file, force=force)

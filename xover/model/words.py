@@ -40,6 +40,13 @@ FAMILY_SLOPES: dict[Family, tuple[int, ...]] = {
 }
 """Slopes in dB per octave that each crossover family is given in."""
 
+FAMILY_NAMES: dict[Family, str] = {
+    "butterworth": "Butterworth",
+    "linkwitz-riley": "Linkwitz-Riley",
+    "bessel": "Bessel",
+}
+"""Crossover families as people write them."""
+
 LINE_VOLTAGES_V: tuple[float, ...] = (70.7, 100.0)
 
 

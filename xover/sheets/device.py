@@ -12,11 +12,12 @@ from msgspec.structs import replace
 
 from xover.design.adapting.result import Adaptation, Adapted, Setting
 from xover.model.names import inert
-from xover.model.places import label
+from xover.model.places import label, parse
 from xover.model.preset import Preset
 from xover.model.profile import Profile
-from xover.model.units import plain, show_dbu, show_hz, show_ms
-from xover.sheets.rows import Block, Entry, Figure, Sheet, sheet_of
+from xover.model.units import plain, short, show_dbu, show_hz, show_ms
+from xover.model.words import FAMILY_NAMES
+from xover.sheets.rows import EQ_NAMES, Block, Entry, Figure, Sheet, sheet_of
 
 WIDTHS = {
     "half-gain": "between the two points at half the gain in dB",
@@ -30,13 +31,17 @@ CORNERS = {
     "3-db-from-flat": "3 dB from flat",
     "3-db-from-plateau": "3 dB below the plateau",
 }
+UNITS = {"delay_ms": "ms", "threshold_dbu": "dBu"}
+"""The preset's own unit of fields that a device may take in another."""
+WORDS: Mapping[str, str] = dict([*FAMILY_NAMES.items(), *EQ_NAMES.items()])
+"""What stands in the file for what people write."""
 
 
 def device_sheet(
     preset: Preset, answer: Adaptation, *, date: str = "", revision: str = ""
 ) -> Sheet:
     """The entry sheet of a preset as typed into a processor."""
-    sheet = sheet_of(preset, date=date, revision=revision)
+    sheet = sheet_of(answer.arranged, date=date, revision=revision)
     trials = _trials(answer.preset)
     inputs = [
         _block(preset, block, one, trials)
@@ -74,6 +79,17 @@ def device_sheet(
     )
 
 
+def change_text(preset: Preset, one: Setting) -> str:
+    """`Sub, delay: 1.55 ms → 0.54 m`: the preset's figure, with its unit where another is typed."""
+    was = one.meant
+    if was is None or isinstance(was, str):
+        before = "–" if was is None else WORDS.get(was, was)
+    else:
+        unit = UNITS.get(one.where.rpartition(".")[2], one.unit)
+        before = short(was, 4) if unit == one.unit else f"{short(was, 4)} {unit}"
+    return f"{label(preset, one.where)}: {before} → {one.text} {one.unit}".rstrip()
+
+
 def _block(preset: Preset, block: Block, one: Adapted, trials: Mapping[str, Entry]) -> Block:
     settings = {setting.where: setting for setting in one.settings}
     entries = []
@@ -81,10 +97,11 @@ def _block(preset: Preset, block: Block, one: Adapted, trials: Mapping[str, Entr
     if named is not None and named.is_changed:
         figure = Figure(named.where, "name", inert(named.text), "", inert(named.text))
         entries.append(Entry(named.where, "Name", (figure,)))
+    bands = {origin: number for number, origin in enumerate(one.bands, 1)}
     for entry in block.entries:
         made = _entry(entry, settings, trials)
         if made is not None:
-            entries.append(made)
+            entries.append(_with_band(made, bands))
     remarks = [*block.remarks]
     for each in one.cannot:
         cost = "" if each.largest_db is None else f" Costs {plain(each.largest_db, 2)} dB."
@@ -122,6 +139,16 @@ def _entry(
     if threshold is not None and isinstance(threshold.meant, float) and threshold.is_changed:
         note = f"= {show_dbu(threshold.meant)} rms at the output in the preset"
     return replace(entry, figures=figures, note=note)
+
+
+def _with_band(entry: Entry, bands: Mapping[int, int]) -> Entry:
+    """A row of the equaliser; where another number on the processor goes with it, that is said."""
+    steps = parse(entry.where)
+    origin = steps[-1]
+    if len(steps) < 2 or steps[-2] != "eq" or not isinstance(origin, int):
+        return entry
+    number = bands.get(origin, origin + 1)
+    return entry if number == origin + 1 else replace(entry, note=f"band {number} on the processor")
 
 
 def _is_field(figure: Figure, entry: Entry) -> bool:

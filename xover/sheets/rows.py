@@ -28,15 +28,10 @@ from xover.model.units import (
     show_ms,
     volts_from_dbu,
 )
-from xover.model.words import EqKind, Family, Stage
+from xover.model.words import FAMILY_NAMES, EqKind, Stage
 from xover.sheets.limiter_test import Trial, limiter_trial
 from xover.sheets.wording import CAUTIONS, DEFINITIONS
 
-FAMILY_NAMES: dict[Family, str] = {
-    "butterworth": "Butterworth",
-    "linkwitz-riley": "Linkwitz-Riley",
-    "bessel": "Bessel",
-}
 EQ_NAMES: dict[EqKind, str] = {
     "peak": "peak",
     "low_shelf": "low shelf",

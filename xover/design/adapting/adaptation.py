@@ -15,30 +15,28 @@ from xover.design.adapting.bands import Behaviour, Typed, TypedCrossover, behavi
 from xover.design.adapting.common_eq import moved_to_inputs
 from xover.design.adapting.figures import (
     DELAY_UNITS,
-    THRESHOLD_UNITS,
     Rates,
     delay_ms_of,
     delay_typed,
     figure,
-    held_threshold,
     rates_of,
-    threshold_dbu_of,
-    threshold_typed,
 )
+from xover.design.adapting.limiting import held_limiter
 from xover.design.adapting.result import Adaptation, Adapted, Cannot, Setting
 from xover.design.adapting.shape import Shape, shape_of
+from xover.design.adapting.slots import moved_to_crossovers
+from xover.design.adapting.typed_filters import filter_settings
 from xover.dsp.crossover import Side
 from xover.model import grids
 from xover.model.names import quoted
 from xover.model.places import at_key
 from xover.model.preset import Preset
-from xover.model.processing import Crossover, EqSection, Input, Limit, Limiter, Output
-from xover.model.profile import LimitSetting, Profile
-from xover.model.ranges import Gain, LevelDbu, RouteGain, limits_of
+from xover.model.processing import Crossover, EqSection, Input, Output
+from xover.model.profile import Profile
+from xover.model.ranges import Gain, RouteGain, limits_of
 from xover.model.rig import Measurement
-from xover.model.units import plain, short, show_db, show_hz, show_ms
-
-FRACTIONS = {"bandwidth_octaves": "oct", "q": "Q", "slope": "slope"}
+from xover.model.units import plain, show_db, show_hz, show_ms
+from xover.model.words import Stage
 
 
 def adapt(preset: Preset, profile: Profile) -> Adaptation:
@@ -56,21 +54,25 @@ class _Adapting:
         self.behaviour: Behaviour = behaviour_of(profile, self.rates, preset.sample_rate_hz)
         self.notes: list[str] = []
         self.names: set[str] = set()
+        self.arranged = preset
+        self.moved_sides: frozenset[tuple[int, Side]] = frozenset()
         self._settled: dict[tuple[str, ...], dict[int, Typed]] = {}
 
     def run(self) -> Adaptation:
         preset, profile = self.preset, self.profile
         self._say_rates()
-        source, moved = moved_to_inputs(preset, profile)
-        self.notes += moved
+        slots = moved_to_crossovers(preset, profile)
+        arranged, moved = moved_to_inputs(slots.preset, profile)
+        self.arranged, self.moved_sides = arranged, slots.sides
+        self.notes += [*slots.notes, *moved]
         equalisers = [item.eq for item in preset.inputs] + [item.eq for item in preset.outputs]
         still = sum(section.bypassed for eq in equalisers for section in eq)
         if still:
             bands = "band is" if still == 1 else "bands are"
             self.notes.append(f"{still} bypassed {bands} not entered")
-        shift_ms = self._common_shift(source)
-        inputs = [self._input(at, item) for at, item in enumerate(source.inputs)]
-        outputs = [self._output(at, item, shift_ms) for at, item in enumerate(source.outputs)]
+        shift_ms = self._common_shift(preset)
+        inputs = [self._input(at, item) for at, item in enumerate(arranged.inputs)]
+        outputs = [self._output(at, item, shift_ms) for at, item in enumerate(arranged.outputs)]
         held = replace(
             preset,
             sample_rate_hz=self.behaviour.held_rate_hz,
@@ -86,6 +88,7 @@ class _Adapting:
             tuple(one for _, one in outputs),
             tuple(one for _, one in inputs),
             tuple(self.notes),
+            arranged,
         )
 
     def _say_rates(self) -> None:
@@ -235,7 +238,7 @@ class _Adapting:
             delay_ms=delay.value,
             eq=_eq(shape),
         )
-        return held, self._answer(item.name, where, parts, [], shape, gain, delay, item.eq,
+        return held, self._answer(item, where, parts, [], shape, gain, delay, item.eq,
                                   too_many, [])  # fmt: skip
 
     def _output(self, at: int, item: Output, shift_ms: float) -> tuple[Output, Adapted]:
@@ -263,12 +266,12 @@ class _Adapting:
             behaviour=self.behaviour,
             rate_hz=self.preset.sample_rate_hz,
             bands_max=self.profile.eq.bands_per_output,
-            locked=item.locked,
+            locked=self._locked(at, item),
             given=given,
         )
         if key and given is None:
             self._settled[key] = {band.origins[0]: typed for band, typed, _ in shape.bands}
-        limiter, limiter_settings, limiter_cannot = self._limiter(where, item, gain.value)
+        limits = held_limiter(where, item.limiter, output_gain_db=gain.value, profile=self.profile)
         for stage in ("gain", "delay"):
             if stage in item.locked:
                 self._judge_locked(where, stage, gain if stage == "gain" else delay)
@@ -281,21 +284,27 @@ class _Adapting:
             high_pass=_held(shape, "high_pass"),
             low_pass=_held(shape, "low_pass"),
             eq=_eq(shape),
-            limiter=limiter,
+            limiter=limits.limiter,
         )
         too_many = self._too_many(where, at, self.profile.outputs, "outputs", item.channel)
         muted = Setting(f"{where}.muted", str(item.muted), str(item.muted), "",
                         "muted" if item.muted else "open")  # fmt: skip
         return held, self._answer(
-            item.name, where, parts, limiter_settings, shape, gain, delay, item.eq,
-            [*too_many, *limiter_cannot], [muted],
+            self.preset.outputs[at], where, parts, limits.settings, shape, gain, delay, item.eq,
+            [*too_many, *limits.cannot], [muted],
         )  # fmt: skip
+
+    def _locked(self, at: int, item: Output) -> tuple[Stage, ...]:
+        """The locked stages; what came out of a locked equaliser is as locked as that."""
+        came: tuple[Stage, ...] = tuple(side for k, side in self.moved_sides if k == at)
+        return (*item.locked, *(came if "eq" in item.locked else ()))
 
     def _group_figures(self, item: Output) -> tuple[tuple[str, ...], dict[int, Typed] | None]:
         """The key of the group that shares this equaliser, and figures settled for it already."""
         for group in self.preset.groups:
             if "eq" in group.follow and item.name in group.outputs:
-                same = [name for name in group.outputs if self.preset.output(name).eq == item.eq]
+                members = [self.arranged.output(name) for name in group.outputs]
+                same = [one.name for one in members if one.eq == item.eq]
                 if len(same) > 1:
                     key = (group.name, *same)
                     return key, self._settled.get(key)
@@ -326,108 +335,11 @@ class _Adapting:
             ]
         return []
 
-    # Limiters
-
-    def _limiter(
-        self, where: str, item: Output, gain_db: float
-    ) -> tuple[Limiter | None, list[Setting], list[Cannot]]:
-        settings: list[Setting] = []
-        cannot: list[Cannot] = []
-        if item.limiter is None:
-            return None, settings, cannot
-        device = self.profile.limiter
-        held: dict[str, Limit | None] = {"rms": None, "peak": None}
-        for kind in ("rms", "peak"):
-            limit: Limit | None = getattr(item.limiter, kind)
-            if limit is None:
-                continue
-            place = f"{where}.limiter.{kind}"
-            setting: LimitSetting | None = None if device is None else getattr(device, kind)
-            if setting is None:
-                cannot.append(
-                    Cannot(
-                        place,
-                        f"the processor has no {kind} limiter; what this one protects is "
-                        "unprotected",
-                    )
-                )
-                continue
-            held[kind] = self._limit(place, limit, setting, gain_db, settings, cannot)
-        if held["rms"] is None and held["peak"] is None:
-            return None, settings, cannot
-        return Limiter(rms=held["rms"], peak=held["peak"]), settings, cannot
-
-    def _limit(
-        self,
-        place: str,
-        limit: Limit,
-        setting: LimitSetting,
-        gain_db: float,
-        settings: list[Setting],
-        cannot: list[Cannot],
-    ) -> Limit | None:
-        assert self.profile.limiter is not None
-        threshold, position = setting.threshold, self.profile.limiter.position
-        full_scale_dbu = self.profile.full_scale_dbu
-        exact = threshold_typed(
-            limit.threshold_dbu, threshold, output_gain_db=gain_db, position=position,
-            full_scale_dbu=full_scale_dbu,
-        )  # fmt: skip
-        if exact is None:
-            cannot.append(
-                Cannot(
-                    f"{place}.threshold_dbu",
-                    "the profile gives no level at 0 dBFS, so no threshold in dBFS; measure it "
-                    "and write full_scale_dbu",
-                )
-            )
-            return None
-        typed = held_threshold(exact, threshold)
-        held_dbu = threshold_dbu_of(
-            typed, threshold, output_gain_db=gain_db, position=position,
-            full_scale_dbu=full_scale_dbu,
-        )  # fmt: skip
-        assert held_dbu is not None
-        lowest_dbu, highest_dbu = limits_of(LevelDbu)
-        acts_at_dbu, held_dbu = held_dbu, min(max(held_dbu, lowest_dbu), highest_dbu)
-        unit = THRESHOLD_UNITS[threshold.unit] + (" peak" if threshold.reads == "peak" else "")
-        settings.append(
-            Setting(
-                f"{place}.threshold_dbu", limit.threshold_dbu, typed, unit, figure(typed, threshold)
-            )
-        )
-        if not grids.reaches(threshold, exact):
-            over_db = acts_at_dbu - limit.threshold_dbu
-            cannot.append(
-                Cannot(
-                    f"{place}.threshold_dbu",
-                    f"{short(exact, 2)} {unit} lies outside {short(grids.lowest(threshold), 2)} to "
-                    f"{short(grids.highest(threshold), 2)}; the nearest acts at "
-                    f"{show_db(over_db)} from what protects",
-                    max(0.0, over_db),
-                )
-            )
-        times = []
-        for name, grid in (("attack_ms", setting.attack_ms), ("release_ms", setting.release_ms)):
-            wanted = float(getattr(limit, name))
-            found = grids.nearest(grid, wanted, logarithmic=True)
-            times.append(found)
-            settings.append(Setting(f"{place}.{name}", wanted, found, "ms", figure(found, grid)))
-            if not grids.reaches(grid, wanted):
-                cannot.append(
-                    Cannot(
-                        f"{place}.{name}",
-                        f"{short(wanted)} ms lies outside {short(grids.lowest(grid))} to "
-                        f"{short(grids.highest(grid))} ms; the nearest is entered",
-                    )
-                )
-        return Limit(threshold_dbu=held_dbu, attack_ms=times[0], release_ms=times[1])
-
     # Answers
 
     def _answer(
         self,
-        name: str,
+        meant: Input | Output,
         where: str,
         parts: Sequence[_Part],
         limiter: Sequence[Setting],
@@ -439,9 +351,9 @@ class _Adapting:
         last: Sequence[Setting],
     ) -> Adapted:
         settings = [setting for part in parts for setting in part.settings]
-        settings += self._filters(where, shape, eq)
+        settings += filter_settings(where, shape, meant, eq, self.profile)
         return Adapted(
-            name=name,
+            name=meant.name,
             largest_db=shape.largest_db(gain.error),
             largest_deg=shape.largest_deg,
             rms_db=shape.rms_db(gain.error),
@@ -451,74 +363,6 @@ class _Adapting:
             settings=(*settings, *limiter, *last),
             cannot=(*(one for part in parts for one in part.cannot), *shape.cannot, *cannot),
         )
-
-    def _filters(self, where: str, shape: Shape, eq: Sequence[EqSection]) -> list[Setting]:
-        settings: list[Setting] = []
-        owner = self.preset
-        for side, (typed, _) in shape.crossovers.items():
-            item: Crossover = getattr(owner.outputs[_index(where)], side)
-            settings += self._crossover(f"{where}.{side}", item, typed)
-        for band, typed_band, _ in shape.bands:
-            at = band.origins[0]
-            settings += self._band(f"{where}.eq[{at}]", eq[at], typed_band)
-        return settings
-
-    def _crossover(self, where: str, item: Crossover, typed: TypedCrossover) -> list[Setting]:
-        grid = self.profile.crossover.frequency_hz
-        return [
-            Setting(f"{where}.family", item.family, typed.family, "", typed.family),
-            Setting(
-                f"{where}.slope_db_per_octave",
-                float(item.slope_db_per_octave),
-                float(typed.slope_db_per_octave),
-                "dB/oct",
-                str(typed.slope_db_per_octave),
-            ),
-            Setting(
-                f"{where}.frequency_hz",
-                item.frequency_hz,
-                typed.frequency_hz,
-                "Hz",
-                figure(typed.frequency_hz, grid),
-            ),
-        ]
-
-    def _band(self, where: str, item: EqSection, typed: Typed) -> list[Setting]:
-        eq = self.profile.eq
-        found = [
-            Setting(f"{where}.kind", item.kind, typed.kind, "", typed.kind.replace("_", " ")),
-            Setting(
-                f"{where}.frequency_hz",
-                item.frequency_hz,
-                typed.frequency_hz,
-                "Hz",
-                figure(typed.frequency_hz, eq.frequency_hz),
-            ),
-        ]
-        if typed.gain_db is not None:
-            found.append(
-                Setting(
-                    f"{where}.gain_db",
-                    item.gain_or_zero_db,
-                    typed.gain_db,
-                    "dB",
-                    figure(typed.gain_db, eq.gain_db),
-                )
-            )
-        if typed.width is not None:
-            is_shelf = typed.kind in ("low_shelf", "high_shelf")
-            setting = eq.shelf_width if is_shelf else eq.width
-            assert setting is not None
-            found.append(
-                Setting(
-                    f"{where}.q",
-                    item.q_or_one,
-                    typed.width,
-                    FRACTIONS[setting.unit],
-                    figure(typed.width, setting.values),
-                )
-            )
-        return found
 
 
 class _Part:
@@ -539,10 +383,6 @@ def _held(shape: Shape, side: Side) -> Crossover | None:
 def _eq(shape: Shape) -> tuple[EqSection, ...]:
     bands = sorted(shape.bands, key=lambda band: band[0].origins)
     return tuple(item for _, _, item in bands)
-
-
-def _index(where: str) -> int:
-    return int(where.partition("[")[2].rstrip("]"))
 
 
 def _shortened(name: str, longest: int, taken: set[str]) -> str:

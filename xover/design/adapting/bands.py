@@ -34,7 +34,7 @@ from xover.model import grids
 from xover.model.processing import Crossover, EqSection
 from xover.model.profile import EqSetting, Profile, Steps
 from xover.model.ranges import FILTER_NYQUIST_FRACTION, FilterFrequencyHz, Gain, Q, limits_of
-from xover.model.words import EQ_SHAPES, EqKind
+from xover.model.words import EQ_SHAPES, EqKind, Family
 
 SHELVES: tuple[EqKind, ...] = ("low_shelf", "high_shelf")
 FREQUENCIES, GAINS, WIDTHS = 4, 3, 4
@@ -55,7 +55,7 @@ class Typed(Struct, frozen=True):
 class TypedCrossover(Struct, frozen=True):
     """A crossover's figures as typed."""
 
-    family: str
+    family: Family
     slope_db_per_octave: int
     frequency_hz: float
 
@@ -228,7 +228,7 @@ def typed_crossover(item: Crossover, side: Side, profile: Profile) -> TypedCross
 def held_crossover(typed: TypedCrossover, side: Side, profile: Profile) -> Crossover:
     """What a typed crossover amounts to in the preset's terms."""
     item = Crossover(
-        family=typed.family,  # type: ignore[arg-type]
+        family=typed.family,
         slope_db_per_octave=typed.slope_db_per_octave,
         frequency_hz=typed.frequency_hz,
     )

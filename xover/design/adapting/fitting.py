@@ -17,6 +17,7 @@ from xover.design.adapting.rounding import log_errors, rms
 from xover.dsp.axis import Axis, ComplexArray
 from xover.model import grids
 from xover.model.processing import EqSection
+from xover.model.profile import EqSetting
 from xover.model.ranges import FILTER_NYQUIST_FRACTION, Gain, limits_of
 from xover.model.words import EqKind
 
@@ -50,9 +51,9 @@ def kind_name(kind: EqKind) -> str:
     return kind.replace("_shelf", " shelf").replace("_pass", "-pass")
 
 
-def is_available(item: EqSection, behaviour: Behaviour) -> bool:
+def is_available(item: EqSection, eq: EqSetting) -> bool:
     """Whether the device has this kind of section; its bands are of second order."""
-    return item.kind in behaviour.eq.kinds and item.effective_order == 2
+    return item.kind in eq.kinds and item.effective_order == 2
 
 
 def replace_missing(
@@ -66,7 +67,7 @@ def replace_missing(
     losses: list[Loss] = []
     for band in bands:
         item = band.item
-        if is_available(item, behaviour):
+        if is_available(item, behaviour.eq):
             kept.append(band)
             continue
         what = _name(item)

@@ -77,7 +77,11 @@ class Adapted(Struct, frozen=True):
 
 
 class Adaptation(Struct, frozen=True):
-    """A preset on one kind of processor: `preset` is what it then holds, in the preset's terms."""
+    """A preset on one kind of processor: `preset` is what it then holds, in the preset's terms.
+
+    `arranged` is the preset that was adapted with bands where the processor has room for them:
+    those that moved are bypassed where they were and stand where they are typed.
+    """
 
     preset: Preset
     profile: Profile
@@ -85,6 +89,7 @@ class Adaptation(Struct, frozen=True):
     outputs: tuple[Adapted, ...]
     inputs: tuple[Adapted, ...]
     notes: tuple[str, ...]
+    arranged: Preset
 
     @property
     def places(self) -> dict[str, str]:

@@ -38,7 +38,7 @@ from xover.dsp.response import crossover_response
 from xover.model import grids
 from xover.model.processing import Crossover, EqSection
 from xover.model.units import show_hz
-from xover.model.words import Stage
+from xover.model.words import FAMILY_NAMES, FAMILY_SLOPES, Stage
 
 POINTS_PER_OCTAVE = 48
 BAND_DB = -10.0
@@ -254,8 +254,8 @@ def _crossover_options(
     meant = crossover_response(item, side, axis)
     found: list[tuple[float, TypedCrossover]] = []
     grid = profile.crossover.frequency_hz
-    for family, slopes in profile.crossover.families.items():
-        for slope in slopes:
+    for family in FAMILY_SLOPES:
+        for slope in profile.crossover.families.get(family, ()):
             at = grids.nearest_index(grid, item.frequency_hz, logarithmic=True)
             reach = _steps_of_an_octave(grid, at)
             for k in range(max(0, at - reach), min(grids.count(grid) - 1, at + reach) + 1):
@@ -297,8 +297,9 @@ def _judge_crossover(
         shape.cannot.append(
             Cannot(
                 place,
-                f"the processor has no {item.family} filter of {item.slope_db_per_octave} dB per "
-                f"octave; {nearest.family} of {nearest.slope_db_per_octave} stands for it",
+                f"the processor has no {FAMILY_NAMES[item.family]} filter of "
+                f"{item.slope_db_per_octave} dB per octave; {FAMILY_NAMES[nearest.family]} of "
+                f"{nearest.slope_db_per_octave} stands for it",
                 largest_db(error),
             )
         )

@@ -24,7 +24,7 @@ from xover.model import grids
 from xover.model.processing import Crossover, EqSection
 from xover.model.profile import Profile, WidthConvention
 from xover.model.units import short, show_db, show_hz
-from xover.model.words import EQ_SHAPES, FAMILY_SLOPES
+from xover.model.words import EQ_SHAPES, FAMILY_NAMES, FAMILY_SLOPES
 
 FREE_COST = 9.0
 """What a fitted value costs in χ²; a slip with a story costs `STORY_COST`."""
@@ -32,11 +32,6 @@ STORY_COST = 0.0
 CONVENTIONS: tuple[WidthConvention, ...] = (
     "minus-3-db", "from-flat-3-db", "denominator", "constant-q",
 )  # fmt: skip
-FAMILY_WORDS = {
-    "butterworth": "Butterworth",
-    "linkwitz-riley": "Linkwitz-Riley",
-    "bessel": "Bessel",
-}
 Items = Sequence[tuple[EqSection | Crossover, Side | None]]
 
 
@@ -157,12 +152,12 @@ def _crossover(
         return Candidate((Slip(where, meant, seen, f"{name}{words}"),), (at,), (other,), cost)
 
     yield one(None, "", "in", "out", ": looks bypassed or missing")
-    meant = f"{FAMILY_WORDS[item.family]} {item.slope_db_per_octave}"
+    meant = f"{FAMILY_NAMES[item.family]} {item.slope_db_per_octave}"
     for family, slopes in FAMILY_SLOPES.items():
         for slope in slopes:
             if (family, slope) == (item.family, item.slope_db_per_octave):
                 continue
-            seen = f"{FAMILY_WORDS[family]} {slope}"
+            seen = f"{FAMILY_NAMES[family]} {slope}"
             field = "family" if family != item.family else "slope_db_per_octave"
             words = f": meant {meant}, looks like {seen}"
             other = replace(item, family=family, slope_db_per_octave=slope)

@@ -13,12 +13,13 @@ from textual.content import Content
 from xover.model.names import inert
 from xover.model.places import label, parse
 from xover.model.preset import Preset
-from xover.model.units import plain, short, show_hz
+from xover.model.units import plain, show_hz
 from xover.session.processors import Course, Fitted
+from xover.sheets.device import change_text
 from xover.sheets.verification_text import TOLD, headline, remains, through
 
 if TYPE_CHECKING:
-    from xover.design.adapting.result import Adapted, Setting
+    from xover.design.adapting.result import Adapted
     from xover.design.verifying.verification import Verified
 
 
@@ -78,17 +79,11 @@ def _one(preset: Preset, where: str, one: Adapted) -> list[Entry]:
         entries.append(Entry(cannot.where, text))
     named = {cannot.where for cannot in one.cannot if cannot.where.endswith(".name")}
     entries += [
-        Entry(setting.where, Content(inert(f"  {_changed(preset, setting)}")))
+        Entry(setting.where, Content(inert(f"  {change_text(preset, setting)}")))
         for setting in one.changes
         if setting.where not in named
     ]
     return entries
-
-
-def _changed(preset: Preset, setting: Setting) -> str:
-    was = setting.meant
-    before = "–" if was is None else was if isinstance(was, str) else short(was, 4)
-    return f"{label(preset, setting.where)}: {before} → {setting.text} {setting.unit}".rstrip()
 
 
 def counted(fitted: Fitted) -> str:
