@@ -74,7 +74,7 @@ def main() -> None:
 
 
 def write_workbench(path: Path) -> None:
-    """The workbench on the hall, as a terminal without colour shows it; needs tmux."""
+    """The workbench on the hall, as a dark terminal shows it; needs tmux."""
     tmux = shutil.which("tmux")
     if tmux is None:
         raise RuntimeError("tmux is needed to picture the workbench")
@@ -85,7 +85,7 @@ def write_workbench(path: Path) -> None:
         keys: list[tuple[float, tuple[str, ...]]] = [(6.0, ("Right",)), (0.5, ("F3",)), (2.0, ())]
         environment = {**os.environ, "PYTHONPATH": str(ROOT), "COLORTERM": "truecolor"}
         environment["XDG_STATE_HOME"] = str(place)
-        environment["NO_COLOR"] = "1"
+        environment.pop("NO_COLOR", None)
         command = [tmux, "-L", socket]
         subprocess.run(
             [*command, "new-session", "-d", "-x", "140", "-y", "40",
@@ -98,7 +98,10 @@ def write_workbench(path: Path) -> None:
                 if words:
                     subprocess.run([*command, "send-keys", *words], check=True)
             shown = subprocess.run(
-                [*command, "capture-pane", "-p"], check=True, capture_output=True, text=True
+                [*command, "capture-pane", "-p", "-e", "-N"],
+                check=True,
+                capture_output=True,
+                text=True,
             ).stdout
         finally:
             subprocess.run([*command, "kill-server"], check=False)

@@ -40,8 +40,12 @@ def terminal_svg(command: str, output: str, *, columns: int) -> str:
     """
     prompt = [Cell(piece, PROMPT, None) for piece in "$ " + command]
     lines = [*_wrapped(prompt, columns), []]
+    pen = Pen()
     for line in output.rstrip("\n").split("\n"):
-        lines += _wrapped(list(_cells(line.rstrip())), columns)
+        cells = list(_cells(line, pen))
+        while cells and not cells[-1].text.strip() and cells[-1].ground is None:
+            cells.pop()
+        lines += _wrapped(cells, columns)
     width, height = columns * CELL_X + 2 * MARGIN, len(lines) * CELL_Y + 2 * MARGIN
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_n(width)} {_n(height)}" '
@@ -67,44 +71,61 @@ def _wrapped(line: list[Cell], columns: int) -> list[list[Cell]]:
     return [*rows, line]
 
 
-def _cells(line: str) -> Iterator[Cell]:
-    ink, ground = INK, None
+def _cells(line: str, pen: Pen) -> Iterator[Cell]:
     for index, piece in enumerate(_SEQUENCE.split(line.rstrip("\r"))):
         if index % 2:
-            ink, ground = _colours(piece, ink, ground)
+            pen.take(piece)
             continue
         if "\x1b" in piece:
             raise ValueError("a control sequence that is not a colour")
+        ink, ground = pen.colours
         for text, size in clusters(piece):
             yield Cell(text, ink, ground)
             for _ in range(size - 1):
                 yield Cell("", ink, ground)
 
 
-def _colours(codes: str, ink: str, ground: str | None) -> tuple[str, str | None]:
-    """Ink and ground after a sequence: 24-bit, 256 and 16 colours, resets, reverse left out."""
-    numbers = [int(code or 0) for code in codes.split(";")]
-    at = 0
-    while at < len(numbers):
-        number = numbers[at]
-        if number in (38, 48) and at + 1 < len(numbers):
-            if numbers[at + 1] == 2:
-                colour, at = _hex(*numbers[at + 2 : at + 5]), at + 4
-            else:
-                colour, at = _indexed(numbers[at + 2]), at + 2
-            ink, ground = (colour, ground) if number == 38 else (ink, colour)
-        elif number == 0:
-            ink, ground = INK, None
-        elif number == 39:
-            ink = INK
-        elif number == 49:
-            ground = None
-        elif 30 <= number <= 37:
-            ink = _indexed(number - 30)
-        elif 90 <= number <= 97:
-            ink = _indexed(number - 82)
-        at += 1
-    return ink, ground
+@dataclass
+class Pen:
+    """The colours that are in force, from line to line."""
+
+    ink: str = INK
+    ground: str | None = None
+    is_reversed: bool = False
+
+    @property
+    def colours(self) -> tuple[str, str | None]:
+        """Ink and ground as they are seen."""
+        return (self.ground or GROUND, self.ink) if self.is_reversed else (self.ink, self.ground)
+
+    def take(self, codes: str) -> None:
+        """Obey a sequence: 24-bit, 256 and 16 colours, reverse and resets."""
+        numbers = [int(code or 0) for code in codes.split(";")]
+        at = 0
+        while at < len(numbers):
+            number = numbers[at]
+            if number in (38, 48) and at + 1 < len(numbers):
+                if numbers[at + 1] == 2:
+                    colour, at = _hex(*numbers[at + 2 : at + 5]), at + 4
+                else:
+                    colour, at = _indexed(numbers[at + 2]), at + 2
+                if number == 38:
+                    self.ink = colour
+                else:
+                    self.ground = colour
+            elif number == 0:
+                self.ink, self.ground, self.is_reversed = INK, None, False
+            elif number in (7, 27):
+                self.is_reversed = number == 7
+            elif number == 39:
+                self.ink = INK
+            elif number == 49:
+                self.ground = None
+            elif 30 <= number <= 37:
+                self.ink = _indexed(number - 30)
+            elif 90 <= number <= 97:
+                self.ink = _indexed(number - 82)
+            at += 1
 
 
 def _hex(red: int, green: int, blue: int) -> str:
