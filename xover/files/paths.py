@@ -10,14 +10,15 @@ import errno
 import os
 import stat
 import sys
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
-from typing import IO, BinaryIO, cast
+from typing import IO, TYPE_CHECKING, BinaryIO, cast
 
 from xover.model.names import inert, quoted
 from xover.model.problems import Refused
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 COPY_BYTES_MAX = 1024 * 1024 * 1024
 """The most of a pipe that is copied, since one may never end."""
@@ -49,6 +50,8 @@ def shown_path(path: str | Path) -> str:
 
 def file_name(path: str | Path) -> str:
     """What a file is called in messages about its content: its name without the folder, inert."""
+    from pathlib import Path
+
     return "standard input" if str(path) == STANDARD_STREAM else inert(Path(path).name)
 
 
@@ -120,6 +123,8 @@ def open_seekable(path: str | Path, *, limit_bytes: int) -> Iterator[BinaryIO]:
 
 @contextmanager
 def _copied(source: IO[bytes], path: str | Path, limit_bytes: int) -> Iterator[BinaryIO]:
+    import tempfile
+
     with tempfile.TemporaryFile() as copy:
         try:
             while copy.tell() <= limit_bytes and (some := source.read(1 << 20)):

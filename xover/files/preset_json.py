@@ -9,8 +9,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from functools import cache
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
@@ -21,6 +20,9 @@ from xover.files.versions import Kind, legal, refusal
 from xover.model import rules
 from xover.model.preset import FORMAT, VERSION, Preset
 from xover.model.walk import tree_of
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 MIGRATIONS: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {}
 """For each older version, what turns its plain data into those of the next version.

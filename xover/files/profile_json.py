@@ -6,7 +6,7 @@ Never repairs, never drops. What a legal profile is stands in `model.profile` an
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 from xover.files import json_text
 from xover.files.paths import read_bytes
@@ -14,6 +14,9 @@ from xover.files.versions import Kind, Migrations, legal, refusal
 from xover.model import profile_rules
 from xover.model.profile import FORMAT, VERSION, Profile
 from xover.model.walk import tree_of
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 MIGRATIONS: Migrations = {}
 """For each older version, what turns its plain data into those of the next version."""

@@ -12,11 +12,13 @@ import os
 import re
 import stat
 from collections.abc import Callable
-from pathlib import Path
-from typing import IO
+from typing import IO, TYPE_CHECKING
 
 from xover.files.paths import refused, shown_path
 from xover.model.problems import Refused
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 _NO_LINKS = frozenset(
     {errno.EPERM, errno.EACCES, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK,

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import re
 
-_UNSPACED = re.compile(r"([\u3040-\u30ff\u3400-\u4dbf\u4e00-\u9fff\uf900-\ufaff\uff66-\uff9f])")
+_UNSPACED = r"([\u3040-\u30ff\u3400-\u4dbf\u4e00-\u9fff\uf900-\ufaff\uff66-\uff9f])"
 """Hiragana, katakana and Han."""
 
 
 def spaced(text: str) -> str:
     """Text as the index keeps it."""
-    return text if text.isascii() else _UNSPACED.sub(r" \1 ", text)
+    return text if text.isascii() else re.sub(_UNSPACED, r" \1 ", text)
 
 
 def query_of(word: str) -> str:
