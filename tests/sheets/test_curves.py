@@ -228,17 +228,6 @@ def test_dashes_differ_and_draw_their_share_of_dots() -> None:
     assert len(set(lines.values())) == len(DASHES)
 
 
-def test_without_unicode_every_character_is_ascii_and_curves_have_their_marks() -> None:
-    curves = [flat(0.0, "Zürich"), flat(-12.0, "Top")]
-    drawing = plot(curves, width=70, height=12, ascii_only=True, bands=[(80, 120, "72–138 Hz")])
-    text = drawing.to_text(colour=False)
-    assert text.isascii()
-    zero = next(line for line in text.splitlines() if line.startswith("   0 +"))
-    assert zero.count("*") >= drawing.columns
-    assert "+" * drawing.columns in text
-    assert "Z\\xfcrich" in text
-
-
 def test_colours_are_those_that_colour_blind_readers_can_separate() -> None:
     # Okabe and Ito, "Color Universal Design", 2008: hexadecimal values as reprinted in
     # B. Wong, "Points of view: Color blindness", Nature Methods 8 (2011) 441; from memory.

@@ -439,10 +439,10 @@ def test_the_cursor_moves_by_columns_and_takes_the_span_with_it() -> None:
         start = upper.column_of(plot.cursor_hz)
         await pilot.press("right", "right", "left", "shift+right")
         assert upper.column_of(plot.cursor_hz) == start + 9
-        plot.cursor_left(coarse=True)
-        plot.cursor_right()
-        plot.cursor_left()
-        plot.cursor_left()
+        plot.action_cursor_by(-8)
+        plot.action_cursor_by(1)
+        plot.action_cursor_by(-1)
+        plot.action_cursor_by(-1)
         assert upper.column_of(plot.cursor_hz) == start
         await pilot.press("up", "up", "up")
         high_hz = plot.span.high_hz

@@ -31,12 +31,11 @@ from xover.sheets.drawing import (
 from xover.sheets.ink import Ink, Wanted, extent, inks
 from xover.sheets.lettering import (
     GUTTER,
-    MARKS,
     Canvas,
     draw_labels,
     header_lines,
     label_band,
-    samples_and_names,
+    sample_and_name,
     style_of,
     write_header,
 )
@@ -70,7 +69,7 @@ class Started:
     @property
     def columns(self) -> int:
         """Columns of the plot itself."""
-        return self.wanted.grid.columns // (2 if self.wanted.braille else 1)
+        return self.wanted.grid.columns // 2
 
     def finished(self, drawn: list[Ink]) -> Drawing:
         """The drawing, with what its curves leave."""
@@ -123,7 +122,6 @@ def started(
     labels: str = "auto",
     margin: int | None = None,
     frequency_axis: bool = True,
-    ascii_only: bool = False,
     like: Drawing | None = None,
 ) -> Making:
     """Draw curves over log frequency in `width` × `height` characters.
@@ -144,7 +142,7 @@ def started(
         raise Refused.at("", f"a plot from {low_hz:g} to {high_hz:g} Hz has no width")
     if value_range is not None and not value_range[0] < value_range[1]:
         raise Refused.at("", f"a plot from {value_range[0]:g} to {value_range[1]:g} has no height")
-    names = [samples_and_names(curve, index, ascii_only) for index, curve in enumerate(curves)]
+    names = [sample_and_name(curve) for curve in curves]
     axis_rows = 1 if frequency_axis else 0
     if labels == "auto":
         roomy = width >= 60 and len(curves) <= height - 1 - axis_rows
@@ -159,21 +157,21 @@ def started(
     bottom, top, step = _value_axis(curves, low_hz, high_hz, value_range, rows, unit, like)
     ground = _ground(
         width, height, len(header), rows, columns, low_hz, high_hz, bottom, top, step, unit,
-        tuple((low, high) for low, high, _ in bands), frequency_axis, ascii_only,
+        tuple((low, high) for low, high, _ in bands), frequency_axis,
     )  # fmt: skip
     canvas = Canvas(ground.characters.copy(), ground.styles.copy())
     drawing = replace(ground, characters=canvas.characters, styles=canvas.styles)
-    drawn = yield Wanted(_grid(drawing, ascii_only), curves, braille=not ascii_only)
-    ends = _draw_curves(canvas, drawing, curves, drawn, ascii_only)
+    drawn = yield Wanted(_grid(drawing), curves)
+    ends = _draw_curves(canvas, drawing, curves, drawn)
     if cursor_hz is not None and low_hz <= cursor_hz <= high_hz:
-        _draw_cursor(canvas, drawing, drawing.column_of(cursor_hz), ascii_only)
+        _draw_cursor(canvas, drawing, drawing.column_of(cursor_hz))
     for row, pieces in enumerate(header):
         write_header(canvas, row, pieces, curves)
     if labels == "margin":
         draw_labels(canvas, drawing, curves, names, ends, margin)
     for band in bands:
         if band[2]:
-            label_band(canvas, drawing, ground, band, ascii_only)
+            label_band(canvas, drawing, ground, band)
     return drawing
 
 
@@ -247,7 +245,6 @@ def _ground(
     unit: str,
     bands: tuple[tuple[float, float], ...],
     frequency_axis: bool,
-    ascii_only: bool,
 ) -> Drawing:
     """The drawing without curves and names, kept while only curves change.
 
@@ -262,7 +259,7 @@ def _ground(
         top_row, rows, GUTTER, columns, step, unit,
     )  # fmt: skip
     left, right = GUTTER, GUTTER + columns
-    bar, cross, dot, shade = "|+.:" if ascii_only else "│┤·░"
+    bar, cross, dot, shade = "│┤·░"
     canvas.write(0, 0, unit.rjust(4), AXIS)
     canvas.characters[top_row : top_row + rows, left - 1] = bar
     canvas.styles[top_row : top_row + rows, left - 1] = AXIS
@@ -282,7 +279,6 @@ def _ground(
     for tick in [number * step for number in range(first, last + 1)]:
         row = top_row + math.floor((top - tick) / (top - bottom) * (rows - 1) + 0.5)
         figure = show_tick(tick, unit, step)
-        figure = figure.replace("−", "-") if ascii_only else figure
         canvas.write(row, 0, f"{figure:>4} "[: GUTTER - 1], AXIS)
         canvas.write(row, left - 1, cross, AXIS)
         free = [column for column in columns_with_tick if canvas.styles[row, column] == TEXT]
@@ -292,15 +288,12 @@ def _ground(
     return drawing
 
 
-def _grid(drawing: Drawing, ascii_only: bool) -> Grid:
+def _grid(drawing: Drawing) -> Grid:
     """The dots of a drawing."""
-    wide, tall = (1, 1) if ascii_only else (2, 4)
     bottom, top = drawing.value_range
-    rows, columns = drawing.rows * tall, drawing.columns * wide
-    centre = 0.0 if ascii_only else 1.25
     return Grid(
-        columns, rows, drawing.low_hz, drawing.high_hz, top, bottom,
-        centre, centre + tall * max(1, drawing.rows - 1),
+        2 * drawing.columns, 4 * drawing.rows, drawing.low_hz, drawing.high_hz, top, bottom,
+        1.25, 1.25 + 4 * max(1, drawing.rows - 1),
     )  # fmt: skip
 
 
@@ -309,7 +302,6 @@ def _draw_curves(
     drawing: Drawing,
     curves: Sequence[Curve],
     drawn_by: Sequence[Ink],
-    ascii_only: bool,
 ) -> list[int]:
     """Draw every curve; returns the row where each ends on the right, −1 for one not seen."""
     bits = np.zeros((drawing.rows, drawing.columns), dtype=np.uint8)
@@ -318,26 +310,21 @@ def _draw_curves(
         bits |= ink.bits
         owner[ink.seen] = index
     drawn = bits != 0
-    if ascii_only:
-        marks = np.array([ord(mark) for mark in MARKS], dtype=np.uint32)
-        found = marks[owner[drawn] % len(MARKS)]
-    else:
-        found = 0x2800 + bits[drawn].astype(np.uint32)
     area = (
         slice(drawing.top_row, drawing.top_row + drawing.rows),
         slice(drawing.left, drawing.left + drawing.columns),
     )
-    code_points(canvas.characters)[(*area, 0)][drawn] = found
+    code_points(canvas.characters)[(*area, 0)][drawn] = 0x2800 + bits[drawn].astype(np.uint32)
     styles = np.array([style_of(curve) for curve in curves], dtype=np.int16)
     if styles.size:
         canvas.styles[area][drawn] = styles[owner[drawn]]
     return [-1 if ink.end < 0 else drawing.top_row + ink.end for ink in drawn_by]
 
 
-def _draw_cursor(canvas: Canvas, drawing: Drawing, column: int, ascii_only: bool) -> None:
+def _draw_cursor(canvas: Canvas, drawing: Drawing, column: int) -> None:
     rows = np.arange(drawing.top_row, drawing.top_row + drawing.rows)
     rows = rows[canvas.styles[rows, column] < CURVE]
-    canvas.characters[rows, column] = "|" if ascii_only else "┊"
+    canvas.characters[rows, column] = "┊"
     canvas.styles[rows, column] = CURSOR
 
 
@@ -352,7 +339,6 @@ def magnitude_over_phase(
     bands: Sequence[tuple[float, float, str]] = (),
     title: str = "",
     lower_unit: str = "deg",
-    ascii_only: bool = False,
 ) -> Drawing:
     """Magnitude in dB over phase (or, by `lower_unit` "ms", group delay) on one frequency axis.
 
@@ -361,11 +347,11 @@ def magnitude_over_phase(
     above = (3 * height + 2) // 5
     upper = plot(
         magnitude, width=width, height=above, low_hz=low_hz, high_hz=high_hz, bands=bands,
-        title=title, ascii_only=ascii_only,
+        title=title,
     )  # fmt: skip
     lower = plot(
         phase, width=width, height=height - above, unit=lower_unit, low_hz=low_hz,
         high_hz=high_hz, bands=[(a, b, "") for a, b, _ in bands], labels="none",
-        margin=width - GUTTER - upper.columns, ascii_only=ascii_only,
+        margin=width - GUTTER - upper.columns,
     )  # fmt: skip
     return stack(upper, lower)

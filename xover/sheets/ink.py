@@ -26,7 +26,7 @@ class Ink(NamedTuple):
     """One curve in the cells of a plot."""
 
     bits: NDArray[np.uint8]
-    """(rows, columns) the dots of each cell as a braille pattern; without braille 1 for any."""
+    """(rows, columns) the dots of each cell as a braille pattern."""
     seen: NDArray[np.bool_]
     """(rows, columns) whether there are any."""
     end: int
@@ -40,26 +40,22 @@ _extents: OrderedDict[_Key, tuple[Curve, tuple[float, float]]] = OrderedDict()
 
 
 class Wanted(NamedTuple):
-    """Curves on a grid of dots, four by two to a cell, or one to a cell where not braille."""
+    """Curves on a grid of dots, four by two to a cell."""
 
     grid: Grid
     curves: Sequence[Curve]
-    braille: bool
 
 
 def inks(wishes: Sequence[Wanted]) -> list[list[Ink]]:
     """What each curve of each wish leaves; wishes of one width and one span are drawn in one go."""
     each = [(wish, curve) for wish in wishes for curve in wish.curves]
-    keys = [
-        (*_identity(curve), curve.dash, curve.wraps, wish.grid, wish.braille)
-        for wish, curve in each
-    ]
+    keys = [(*_identity(curve), curve.dash, curve.wraps, wish.grid) for wish, curve in each]
     known = [_found(_inks, key) for key in keys]
     together: dict[_Key, list[int]] = {}
     for at, ink in enumerate(known):
         if ink is None:
-            grid, _, braille = each[at][0]
-            alike = (grid.columns, grid.low_hz, grid.high_hz, braille)
+            grid = each[at][0].grid
+            alike = (grid.columns, grid.low_hz, grid.high_hz)
             together.setdefault(alike, []).append(at)
     for missing in together.values():
         fresh = _drawn([each[at] for at in missing])
@@ -108,29 +104,23 @@ def _keep(among: OrderedDict[_Key, tuple[Curve, _T]], key: _Key, curve: Curve, w
 
 def _drawn(each: Sequence[tuple[Wanted, Curve]]) -> list[Ink]:
     """Curves on grids of one width and one span; their heights may differ."""
-    braille = each[0][0].braille
     curves = [curve for _, curve in each]
     which, row, column = raster(
         [wish.grid for wish, _ in each],
         [curve.frequency_hz for curve in curves],
         [curve.values for curve in curves],
-        [curve.dash if braille else "solid" for curve in curves],
+        [curve.dash for curve in curves],
         [360.0 if curve.wraps else None for curve in curves],
     )
-    down, right = (2, 1) if braille else (0, 0)
-    cell_row = row >> down
-    columns = each[0][0].grid.columns >> right
-    heights = [wish.grid.rows >> down for wish, _ in each]
+    cell_row = row >> 2
+    columns = each[0][0].grid.columns >> 1
+    heights = [wish.grid.rows >> 2 for wish, _ in each]
     begins = np.cumsum([0, *heights])
-    cell = (begins[which] + cell_row) * columns + (column >> right)
+    cell = (begins[which] + cell_row) * columns + (column >> 1)
     size = int(begins[-1]) * columns
-    if braille:
-        # Every dot comes once, so that adding their bits is the same as joining them.
-        weights = _DOT_WEIGHTS.take(((row & 3) << 1) | (column & 1))
-        bits = np.bincount(cell, weights=weights, minlength=size).astype(np.uint8)
-    else:
-        bits = np.zeros(size, dtype=np.uint8)
-        bits[cell] = 1
+    # Every dot comes once, so that adding their bits is the same as joining them.
+    weights = _DOT_WEIGHTS.take(((row & 3) << 1) | (column & 1))
+    bits = np.bincount(cell, weights=weights, minlength=size).astype(np.uint8)
     bits = bits.reshape(-1, columns)
     seen = bits != 0
     found: list[Ink] = []

@@ -1,7 +1,7 @@
 """What is written around curves on a grid of characters: title, legend, labels, names of bands.
 
-Names are shown inert, and cut with a mark where there is no room. Labels tell curves apart by
-their dash, or without Unicode by a mark of their own.
+Names are shown inert, and cut with a mark where there is no room. Labels show the curves'
+dashes, which tell them apart without colour.
 """
 
 from __future__ import annotations
@@ -19,8 +19,6 @@ from xover.sheets.raster import dash_pattern
 
 GUTTER = 6
 """Columns left of the plot: figures of the value axis and the axis itself."""
-MARKS = "*+ox#@%=&$"
-"""Without Unicode, each curve has a mark of its own in place of a dash."""
 Pieces = list[tuple[str, int]]
 """Pieces of a header line: text, and the index of its curve or −1."""
 
@@ -55,16 +53,11 @@ class Canvas(Struct):
             column += cells
 
 
-def samples_and_names(curve: Curve, index: int, ascii_only: bool) -> tuple[str, str]:
+def sample_and_name(curve: Curve) -> tuple[str, str]:
     """A piece of the curve as it is drawn, and its name."""
-    name = inert(curve.label)
-    if ascii_only:
-        name = name.replace("−", "-").replace("…", "~")
-        name = name.encode("ascii", "backslashreplace").decode("ascii")
-        return MARKS[index % len(MARKS)] * 2, name
     on = dash_pattern(curve.dash)
     codes = [0x02 * bool(on[2 * k]) + 0x10 * bool(on[2 * k + 1]) for k in range(3)]
-    return "".join(chr(0x2800 + code) for code in codes), name
+    return "".join(chr(0x2800 + code) for code in codes), inert(curve.label)
 
 
 def header_lines(
@@ -151,14 +144,10 @@ def label_band(
     drawing: Drawing,
     ground: Drawing,
     band: tuple[float, float, str],
-    ascii_only: bool,
 ) -> None:
     """Write a band's label beside it, in the lowest row that is free, else as near as it goes."""
     low_hz, high_hz, label = band
     text = inert(label)
-    if ascii_only:
-        text = text.replace("−", "-").replace("–", "-")
-        text = text.encode("ascii", "backslashreplace").decode("ascii")
     left, right = drawing.left, drawing.left + drawing.columns
     room = width_of(text)
     after = drawing.column_of(min(high_hz, drawing.high_hz)) + 2

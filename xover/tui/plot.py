@@ -72,11 +72,10 @@ class CurvePlot(Direct, can_focus=True):
             super().__init__()
             self.low_hz, self.high_hz = low_hz, high_hz
 
-    def __init__(self, *, ascii_only: bool = False, id: str | None = None) -> None:
+    def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self.data = PlotData(problem="no curves yet")
         self.span = Span()
-        self._ascii_only = ascii_only
         self._pinned_hz: float | None = None
         self._hover_hz: float | None = None
         self._kind: Lower = "phase"
@@ -156,14 +155,6 @@ class CurvePlot(Direct, can_focus=True):
         return self.span.low_hz, self.span.high_hz, POINTS_A_COLUMN * max(columns, 16)
 
     # Cursor, zoom, pan
-
-    def cursor_left(self, *, coarse: bool = False) -> None:
-        """The cursor a column to the left, or eight."""
-        self.action_cursor_by(-COARSE if coarse else -1)
-
-    def cursor_right(self, *, coarse: bool = False) -> None:
-        """The cursor a column to the right, or eight."""
-        self.action_cursor_by(COARSE if coarse else 1)
 
     def cursor_to(self, frequency_hz: float) -> None:
         """The cursor to a frequency in Hz; the span follows it."""
@@ -327,7 +318,6 @@ class CurvePlot(Direct, can_focus=True):
             cursor_hz=self.cursor_hz,
             lower=self.lower_shown,
             pending=self._pending,
-            ascii_only=self._ascii_only,
         )
         self._scene = scene(self.data, wish, before)
         if before is None:

@@ -39,7 +39,6 @@ class Wish(Struct, frozen=True):
     lower: bool
     """The lower panel too; where there is no room for both, in place of the magnitude."""
     pending: bool
-    ascii_only: bool = False
 
 
 class Scene(Struct, frozen=True, eq=False):
@@ -147,7 +146,6 @@ def _panels(
             title=data.title,
             cursor_hz=wish.cursor_hz,
             frequency_axis=not both,
-            ascii_only=wish.ascii_only,
             like=before.upper if before is not None else None,
         )
     if wish.lower:
@@ -168,7 +166,6 @@ def _panels(
             cursor_hz=wish.cursor_hz,
             labels="none" if above is not None else "auto",
             margin=wish.width - GUTTER - above.columns if above is not None else None,
-            ascii_only=wish.ascii_only,
             like=before.lower if before is not None else None,
         )
     drawings = iter(together(*(each for each in (above, below) if each is not None)))
