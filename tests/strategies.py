@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import unicodedata
-from typing import Any
+from typing import Any, get_args
 
 from hypothesis import strategies as st
 from msgspec import UNSET
@@ -42,7 +42,7 @@ from xover.model.rig import (
     Source,
     Trace,
 )
-from xover.model.words import EQ_SHAPES, FAMILY_SLOPES, STAGES
+from xover.model.words import EQ_SHAPES, FAMILY_SLOPES, Stage
 
 
 def minimal() -> Preset:
@@ -255,7 +255,7 @@ def _ascending(kind: Any) -> st.SearchStrategy[tuple[float, float]]:
 
 
 polarity = st.sampled_from(("normal", "inverted"))
-stages = st.lists(st.sampled_from(STAGES), unique=True, max_size=3).map(tuple)
+stages = st.lists(st.sampled_from(get_args(Stage)), unique=True, max_size=3).map(tuple)
 position_m = st.tuples(*[number(ranges.CoordinateM)] * 3)
 
 

@@ -12,7 +12,7 @@ from msgspec.structs import replace
 
 from tests.acoustics.rigs import POINT, UNITY, all_inputs, axis_at, db, rig, trace_of
 from xover.acoustics.air import absorption_db_per_m
-from xover.acoustics.field import group_delay_ms, listener_response, path_at, paths_at
+from xover.acoustics.field import group_delay_ms, listener_response, paths_at
 from xover.dsp.axis import Axis
 from xover.dsp.response import output_group_delay_ms
 from xover.model.drive import Drive
@@ -307,7 +307,7 @@ def test_muted_and_unrouted_outputs_contribute_nothing_and_it_is_said() -> None:
     assert nothing.total[0] == 0.0
     assert nothing.magnitude_db[0] == -np.inf
     assert np.isnan(nothing.phase_deg[0])
-    assert not path_at(preset, "Mute", "Seat", axis, all_inputs(preset)).responses.any()
+    assert not paths_at(preset, ["Mute"], "Seat", axis, all_inputs(preset))[0].responses.any()
 
 
 def test_an_output_without_sources_is_legal_and_said() -> None:
@@ -326,7 +326,7 @@ def test_unknown_names_are_refused_with_the_known_ones() -> None:
     with pytest.raises(Refused, match="no output “Sub”; the outputs are Top"):
         listener_response(preset, "Seat", axis, drive, only=["Sub"])
     with pytest.raises(Refused, match="no output “Sub”"):
-        path_at(preset, "Sub", "Seat", axis, drive)
+        paths_at(preset, ["Sub"], "Seat", axis, drive)
 
 
 def test_absolute_and_relative_levels_are_never_mixed() -> None:
@@ -389,7 +389,7 @@ def test_an_active_box_is_not_compared_with_a_bare_sensitivity() -> None:
     with pytest.raises(Refused, match="“A”"):
         paths_at(preset, ["A", "B"], "Seat", axis, drive)
     shared = replace(preset, sources=(preset.sources[0], replace(preset.sources[1], output="A")))
-    path = path_at(shared, "A", "Seat", axis, drive)
+    path = paths_at(shared, ["A"], "Seat", axis, drive)[0]
     assert path.level == "relative"
     assert db(path.total[0]) == pytest.approx(6.0206 - 13.9794, abs=0.01), "both at 0 dB at 1 m"
 

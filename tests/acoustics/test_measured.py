@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from tests.acoustics.rigs import all_inputs, db, rig, trace_of
-from xover.acoustics.field import listener_response, path_at, shown_capture
+from xover.acoustics.field import listener_response, paths_at, shown_capture
 from xover.dsp.axis import Axis
 from xover.model.drive import Drive
 from xover.model.preset import Preset
@@ -49,7 +49,7 @@ def settings_of(output: Output, *inputs: Input) -> dict[str, Any]:
 
 
 def path(preset: Preset, axis: Axis = AXIS, **options: Any) -> Any:
-    return path_at(preset, "Top", "Seat", axis, all_inputs(preset), **options)
+    return paths_at(preset, ["Top"], "Seat", axis, all_inputs(preset), **options)[0]
 
 
 HIGH_PASS = Crossover(family="butterworth", slope_db_per_octave=24, frequency_hz=80.0)
@@ -129,10 +129,10 @@ def test_where_the_settings_were_20_db_down_it_is_doubtful() -> None:
     got = path(captured_rig(**settings_of(then)))
     np.testing.assert_array_equal(got.doubtful, POINTS_HZ < 0.5631 * 80.0)
     assert "doubtful" in " ".join(got.notes)
-    narrow = path_at(
-        captured_rig(**settings_of(then)), "Top", "Seat", Axis(np.array([30.0]), 48_000.0),
-        Drive({"In": 0.0}),
-    )  # fmt: skip
+    low = Axis(np.array([30.0]), 48_000.0)
+    (narrow,) = paths_at(
+        captured_rig(**settings_of(then)), ["Top"], "Seat", low, Drive({"In": 0.0})
+    )
     assert narrow.doubtful.tolist() == [True], "re the settings' own maximum, not the axis'"
 
 

@@ -89,7 +89,7 @@ def test_new_curves_to_painted_rows() -> None:
             data = _handing_over(frequency_hz, step)
             begun = time.perf_counter()
             now = scene(data, wish, before)
-            changed = now.rows_unlike(before)
+            changed = sorted({row for row, _, _ in now.parts_unlike(before)})
             for y in changed:
                 strip_of(now, y, looks)
             spent.append(time.perf_counter() - begun)

@@ -15,8 +15,8 @@ import numpy as np
 from msgspec.structs import replace
 from scipy import signal
 
+from tests.dsp.running import digital_coefficients
 from xover.dsp.axis import Axis
-from xover.dsp.biquad import digital_coefficients
 from xover.dsp.evaluator import RigEvaluator
 from xover.dsp.response import electrical_responses, output_sections
 from xover.dsp.smoothing import power_smooth

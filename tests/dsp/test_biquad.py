@@ -15,9 +15,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import signal
 
+from tests.dsp.running import digital_coefficients
 from xover.dsp.axis import Axis
 from xover.dsp.biquad import (
-    digital_coefficients,
     section_group_delay_s,
     section_of,
     section_response,

@@ -14,8 +14,9 @@ import pytest
 from scipy import signal
 
 from tests.dsp.oracle import bessel_roots
+from tests.dsp.running import digital_coefficients
 from xover.dsp.axis import Axis
-from xover.dsp.biquad import digital_coefficients, section_of
+from xover.dsp.biquad import section_of
 from xover.dsp.crossover import (
     BESSEL_POLES,
     HIGH_PASS,

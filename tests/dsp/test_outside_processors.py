@@ -16,8 +16,9 @@ import numpy as np
 import pyfar as pf
 import pytest
 
+from tests.dsp.running import digital_coefficients
 from xover.dsp.axis import Axis
-from xover.dsp.biquad import digital_coefficients, section_of, section_response
+from xover.dsp.biquad import section_of, section_response
 from xover.dsp.crossover import HIGH_PASS, LOW_PASS
 from xover.dsp.response import crossover_response
 from xover.model.processing import Crossover, EqSection

@@ -16,8 +16,8 @@ from scipy import signal
 
 from tests.dsp.oracle import eq_response
 from tests.dsp.oracle import output_response as exact_output
+from tests.dsp.running import digital_coefficients
 from xover.dsp.axis import Axis
-from xover.dsp.biquad import digital_coefficients
 from xover.dsp.response import (
     electrical_responses,
     input_stage,

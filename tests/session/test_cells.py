@@ -18,7 +18,6 @@ from xover.session.cells import (
     renamed,
     swapped,
     value_of,
-    with_route,
     with_value_at,
     with_values,
 )
@@ -131,12 +130,6 @@ def test_a_place_follows_as_its_cell_does() -> None:
     after = with_value_at(rig(), "outputs[1].channel", 4)
     assert [item.channel for item in after.outputs] == [None, 4, None, None]
     assert with_value_at(rig(), "air.temperature_c", 31.0).air.temperature_c == 31.0
-
-
-def test_routes_come_and_go() -> None:
-    after = with_route(rig(), "Delay", "Aux", -6.0)
-    assert after.output("Delay").inputs == {"Left": -3.0, "Aux": -6.0}
-    assert with_route(after, "Delay", "Left", None).output("Delay").inputs == {"Aux": -6.0}
 
 
 def test_columns_change_places() -> None:

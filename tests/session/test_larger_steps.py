@@ -21,7 +21,7 @@ WHO = {"move": ["Sub"], "to": "Top L", "listeners": ["Row 8"]}
 def test_an_alignment_is_proposed_then_taken_as_one_step(hall_path: str) -> None:
     with Session.open(hall_path) as session:
         before = session.preset
-        proposal = session.propose_alignment(**WHO)  # type: ignore[arg-type]
+        proposal = propose(session.preset, **WHO)  # type: ignore[arg-type]
         assert session.preset is before
         assert session.history == ()
         assert proposal.before is before
@@ -57,7 +57,7 @@ def test_another_of_the_settings_found(hall_path: str) -> None:
 
 def test_a_proposal_for_another_state_is_refused(hall_path: str) -> None:
     with Session.open(hall_path) as session:
-        proposal = session.propose_alignment(**WHO)  # type: ignore[arg-type]
+        proposal = propose(session.preset, **WHO)  # type: ignore[arg-type]
         session.set_value(Cell("Sub", "gain"), 3.0)
         with pytest.raises(Refused, match="has changed since this was worked out"):
             session.accept(proposal)

@@ -78,7 +78,11 @@ class Desk(RuleBasedStateMachine):
 
     @rule(name=OUTPUTS, source=st.sampled_from(["Left", "Aux"]), db=st.none() | st.floats(-9, 0))
     def route(self, name: str, source: str, db: float | None) -> None:
-        self.edit(lambda: self.session.set_route(name, source, db))
+        routes = dict(self.session.preset.output(name).inputs)
+        routes.pop(source, None)
+        if db is not None:
+            routes[source] = db
+        self.edit(lambda: self.session.set_value(Cell(name, "route"), routes))
 
     @rule(first=OUTPUTS, second=OUTPUTS)
     def swap(self, first: str, second: str) -> None:

@@ -81,7 +81,7 @@ def test_smaller_steps(preset_path: str) -> None:
         assert [item.muted for item in session.preset.outputs] == [True, True, False, True]
         session.toggle_mute(["Sub", "Top L"])
         assert [item.muted for item in session.preset.outputs] == [False, False, False, True]
-        session.set_route("Sub", "Left", -6.0)
+        session.set_value(Cell("Sub", "route"), {"Aux": 0.0, "Left": -6.0})
         assert session.preset.output("Sub").inputs == {"Aux": 0.0, "Left": -6.0}
         session.set_notes("Doors at 19:00\nno sub in the choir")
         session.rename_output("Delay", "Delay tower")

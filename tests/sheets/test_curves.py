@@ -273,21 +273,6 @@ def test_runs_say_of_every_cell_what_it_shows_and_whether_it_is_shaded() -> None
         assert [styles[at] for at in seen] == drawing.styles[row, seen].tolist()
 
 
-def test_rows_that_differ_are_found() -> None:
-    one = plot([flat(0.0), flat(-12.0, "b", order=1)], width=90, height=12, value_range=(-24, 6))
-    other = plot([flat(0.0), flat(-18.0, "b", order=1)], width=90, height=12, value_range=(-24, 6))
-    rows = [
-        row for row, (a, b) in enumerate(zip(one.lines(), other.lines(), strict=True)) if a != b
-    ]
-    assert one.rows_unlike(other) == rows
-    assert len(rows) == 2
-    assert one.rows_unlike(one) == []
-    recoloured = plot([flat(0.0, order=3)], width=90, height=12, value_range=(-24, 6))
-    plain = plot([flat(0.0)], width=90, height=12, value_range=(-24, 6))
-    assert plain.rows_unlike(recoloured) == [row_of(plain, "0")]
-    assert len(plain.rows_unlike(plot([flat(0.0)], width=91, height=12))) == 12
-
-
 def test_parts_unlike_put_over_the_other_give_this() -> None:
     """Signs, styles and shade, with a wide name in one of the two."""
     names = ("Sub", "低音", "Top L")

@@ -83,25 +83,6 @@ class ListenerResponse(Struct, frozen=True, eq=False):
         return np.where(self.total == 0.0, np.nan, np.degrees(np.angle(self.total)))
 
 
-def path_at(
-    preset: Preset,
-    output: str,
-    listener: str,
-    axis: Axis,
-    drive: Drive,
-    *,
-    input_level_dbu: float = 0.0,
-) -> PathResponse:
-    """One output at one listener: today's electrical response times measured or modelled path.
-
-    Zeros where the output is muted, no driven input is routed to it, or nothing is known of it.
-    `input_level_dbu` is the level at the driven inputs that an absolute level is for. Raises
-    `Refused` for an unknown name or a capture whose settings cannot be divided out.
-    """
-    transfers, notes = transfers_at(preset, [output], listener, axis)
-    return _path(preset, output, transfers, notes, axis, drive, input_level_dbu)
-
-
 def paths_at(
     preset: Preset,
     outputs: Sequence[str],
@@ -111,10 +92,13 @@ def paths_at(
     *,
     input_level_dbu: float = 0.0,
 ) -> tuple[PathResponse, ...]:
-    """`path_at` for several outputs whose levels are to be compared or summed.
+    """Outputs at one listener: today's electrical responses times measured or modelled paths.
 
-    Relative modelled paths carry the same level terms. Raises `Refused` where absolute and
-    relative levels would meet; silent outputs do not count.
+    Zeros where an output is muted, no driven input is routed to it, or nothing is known of it.
+    `input_level_dbu` is the level at the driven inputs that an absolute level is for; relative
+    modelled paths carry the same level terms. Raises `Refused` for an unknown name, for a capture
+    whose settings cannot be divided out, and where absolute and relative levels would meet;
+    silent outputs do not count.
     """
     audible = [name for name in outputs if is_audible(preset, name, drive)]
     transfers, notes = transfers_at(preset, audible, listener, axis)

@@ -105,7 +105,6 @@ class _Search:
     ) -> None:
         self._axis = axis
         self._criterion = scene.question.criterion
-        self._meetings = view.meetings
         self._weights = [one.weight for one in view.meetings]
         self._pairs = [one.parts.pair() for one in view.meetings]
         self._places = [np.flatnonzero(one.parts.mask) for one in view.meetings]

@@ -21,7 +21,6 @@ class Alternative(Struct, frozen=True):
     delay_ms: float
     delayed_output: str
     loss_after_db: dict[str, float | None]
-    mean_loss_db: float
     group_delay_difference_ms: float
     at_limit: bool
 

@@ -202,22 +202,6 @@ def compass(layout: Layout, frequency_hz: Floats, angle_deg: Floats) -> NDArray[
     return total
 
 
-def sum_at(
-    layout: Layout, frequency_hz: Floats, ahead_m: float, right_m: float
-) -> NDArray[np.complex128]:
-    """(f,) the sum at a place near the array, re one box at 1 m: each falls with its distance."""
-    total = np.zeros(frequency_hz.size, dtype=np.complex128)
-    for item in layout.elements:
-        r_m = math.hypot(ahead_m - item.ahead_m, right_m - item.right_m)
-        if r_m < 0.1:
-            raise Refused.at("", "this place lies inside a box of the array")
-        late_m = r_m + layout.speed_m_s * item.delay_ms / 1000.0
-        sign = -1.0 if item.inverted else 1.0
-        wave = np.exp(-2j * math.pi * frequency_hz * late_m / layout.speed_m_s)
-        total += sign * _weight(item) / r_m * wave
-    return total
-
-
 def level_db(response: NDArray[np.complex128]) -> Floats:
     """20·log10 of a sum, its nulls at the floor."""
     floor = 10.0 ** (SHOWN_FLOOR_DB / 20.0)

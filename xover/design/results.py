@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
@@ -167,8 +166,6 @@ def _alternative(
     solution = entry.solution
     name = scene.move[index]
     losses = losses_of(scene, name, solution)
-    heard = [value for value in losses.values() if value is not None]
-    mean_db = float(np.mean(heard)) if heard else solution.value_db
     return Alternative(
         kind,
         *entered(
@@ -179,7 +176,6 @@ def _alternative(
             solution.inverted[index],
         ),
         losses,
-        mean_db,
         entry.apart_ms[index],
         solution.at_limit[index],
     )

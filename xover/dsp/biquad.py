@@ -48,16 +48,6 @@ new_section: Callable[[Iterable[float]], Section] = partial(tuple.__new__, Secti
 """A section of its seven numbers in order: twice as fast as the constructor, for hot paths."""
 
 
-class Coefficients(NamedTuple):
-    """H(z) = (b0 + b1·z⁻¹ + b2·z⁻²)/(1 + a1·z⁻¹ + a2·z⁻²)."""
-
-    b0: float
-    b1: float
-    b2: float
-    a1: float
-    a2: float
-
-
 def section_of(item: EqSection) -> Section:
     """The analogue prototype of an equaliser section, whether or not it is bypassed.
 
@@ -100,33 +90,6 @@ def prewarped(frequency_hz: float, sample_rate_hz: float) -> float:
     if frequency_hz > 0.25 * sample_rate_hz:
         return 1.0 / math.tan(math.pi * (0.5 * sample_rate_hz - frequency_hz) / sample_rate_hz)
     return math.tan(math.pi * frequency_hz / sample_rate_hz)
-
-
-def digital_coefficients(section: Section, *, sample_rate_hz: float) -> Coefficients:
-    """The section as a running filter: s = (1 − z⁻¹)/((1 + z⁻¹)·tan(πf₀/fs)).
-
-    For filtering audio and for entry sheets; responses never pass through these numbers.
-    """
-    t0 = prewarped(section.frequency_hz, sample_rate_hz)
-    first_order = section.n2 == 0.0 and section.d2 == 0.0
-    if first_order:
-        scale = section.d0 * t0 + section.d1
-        return Coefficients(
-            (section.n0 * t0 + section.n1) / scale,
-            (section.n0 * t0 - section.n1) / scale,
-            0.0,
-            (section.d0 * t0 - section.d1) / scale,
-            0.0,
-        )
-    x0 = t0 * t0
-    scale = section.d0 * x0 + section.d1 * t0 + section.d2
-    return Coefficients(
-        (section.n0 * x0 + section.n1 * t0 + section.n2) / scale,
-        2.0 * (section.n0 * x0 - section.n2) / scale,
-        (section.n0 * x0 - section.n1 * t0 + section.n2) / scale,
-        2.0 * (section.d0 * x0 - section.d2) / scale,
-        (section.d0 * x0 - section.d1 * t0 + section.d2) / scale,
-    )
 
 
 def section_response(section: Section, axis: Axis) -> ComplexArray:

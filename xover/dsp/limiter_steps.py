@@ -107,7 +107,7 @@ def measure_limiter(
     at = int(limited[-1])
     attack_ms = _attack(level, begins[at], steps[at], played[at] + gain_db, seen[at],
                         sample_rate_hz, period, kind)  # fmt: skip
-    release_ms = _release(level, begins[at], steps, at, gain_db, reduction[at],
+    release_ms = _release(level, begins[at], steps, at, gain_db,
                           sample_rate_hz, period, kind)  # fmt: skip
     return LimiterFound(
         threshold_db, gain_db, rise, attack_ms, release_ms, shortest_ms, float(played[-1])
@@ -227,7 +227,6 @@ def _release(
     steps: Sequence[Held],
     at: int,
     gain_db: float,
-    reduction_db: float,
     rate_hz: float,
     period: float,
     kind: Kind,

@@ -24,8 +24,6 @@ FORMAT: Final = "xover-journal"
 VERSION: Final = 1
 LIMIT_BYTES: Final = 512 * 1024 * 1024
 """The longest journal that is read."""
-NAME_BYTES: Final = 255
-"""The longest file name that common file systems hold."""
 
 Doing = Literal["edit", "undo", "redo"]
 

@@ -29,9 +29,6 @@ Column = Literal["frequency", "magnitude", "phase", "real", "imag", "coherence",
 
 COLUMNS: tuple[Column, ...] = get_args(Column)
 """What a column of a text file with a captured response can be."""
-STAGES: tuple[Stage, ...] = (
-    "gain", "polarity", "delay", "high_pass", "low_pass", "eq", "limiter",
-)  # fmt: skip
 
 FAMILY_SLOPES: dict[Family, tuple[int, ...]] = {
     "butterworth": (6, 12, 18, 24, 30, 36, 42, 48),

@@ -190,17 +190,6 @@ def nudged(preset: Preset, cells: Iterable[Cell], change: Callable[[Row, Value],
     return _put(preset, wanted)
 
 
-def with_route(preset: Preset, output: str, name: str, gain_db: float | None) -> Preset:
-    """The preset with an input routed to an output at a gain, or with None no longer routed."""
-    cell = Cell(output, "route")
-    routes = dict(cast("dict[str, float]", value_of(preset, cell)))
-    if gain_db is None:
-        routes.pop(name, None)
-    else:
-        routes[name] = gain_db
-    return with_values(preset, {cell: routes})
-
-
 def swapped(preset: Preset, first: str, second: str) -> Preset:
     """The preset with all that is entered into two outputs exchanged.
 

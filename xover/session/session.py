@@ -241,11 +241,6 @@ class Session:
 
         return self._edit_cells(wanted, sheet.nudged(self.preset, wanted, change))
 
-    def set_route(self, output: str, name: str, gain_db: float | None) -> Step | None:
-        """Route an input to an output at a gain in dB; None takes the route away."""
-        edited = sheet.with_route(self.preset, output, name, gain_db)
-        return self._edit_cells([Cell(output, "route")], edited)
-
     def toggle_mute(self, outputs: Iterable[str]) -> Step | None:
         """Mute outputs; where all of them are muted, open them."""
         wanted = [Cell(name, "mute") for name in outputs]
@@ -270,14 +265,6 @@ class Session:
         return self._rename("inputs", old, new)
 
     # Larger steps
-
-    def propose_alignment(
-        self, *, move: Sequence[str], to: str, listeners: Sequence[str], **options: Any
-    ) -> Proposal:
-        """Search how outputs sum best with another, changing nothing; see `proposals.propose`."""
-        from xover.session.proposals import propose
-
-        return propose(self.preset, move=move, to=to, listeners=listeners, **options)
 
     def accept(self, proposal: Proposal) -> Step | None:
         """Take a proposal as one step. Raises `Refused` where the preset has changed since."""

@@ -117,12 +117,6 @@ class Drawing(Struct, frozen=True, eq=False, dict=True):
         """Each row as text, without colour, trailing blanks kept."""
         return ["".join(row) for row in self.characters.tolist()]
 
-    def rows_unlike(self, other: Drawing) -> list[int]:
-        """The rows that differ from a drawing of the same size; every row where sizes differ."""
-        if other.characters.shape != self.characters.shape:
-            return list(range(self.height))
-        return np.flatnonzero(self._unlike(other).any(axis=1)).tolist()
-
     def parts_unlike(self, other: Drawing) -> list[tuple[int, int, int]]:
         """What differs from a drawing of the same size, as (row, first column, column after it).
 

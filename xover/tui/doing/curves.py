@@ -79,9 +79,7 @@ class Curves(Showing):
         to = _partner(preset, move[0], self.drive_now(preset)) if move else None
 
         def chosen(proposal: Proposal | None) -> None:
-            taken = proposal is not None and self.step(
-                lambda: session.apply(proposal.name, proposal.after)
-            )
+            taken = proposal is not None and self.step(lambda: session.accept(proposal))
             if taken and proposal is not None:
                 done = name_of_change(proposal.before, proposal.after)
                 self.say(f"aligned: {done}; ^Z takes it back")
