@@ -296,7 +296,7 @@ def rig() -> Preset:
             Listener(name="Row 16", position_m=(-2.0, 17.5, 1.2)),
             Listener(name="Row 24", position_m=(-2.0, 26.0, 1.2)),
         ),
-        processor="Six-way rack processor",
+        processor="Jetty 4×8 (invented)",
     )  # fmt: skip
 
 

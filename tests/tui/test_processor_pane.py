@@ -57,6 +57,15 @@ def captured(path: Path, output: Output, rate_hz: float) -> None:
     path.write_text("\n".join(lines) + "\n")
 
 
+@pytest.fixture
+def unknown(tmp_path: Path) -> str:
+    """The hall, adapted once to a processor that is not among those shipped."""
+    preset_json.save(
+        replace(hall(), processor="Somebody's own"), tmp_path / "own.json", overwrite=False
+    )
+    return str(tmp_path / "own.json")
+
+
 async def shown(desk: Desk) -> ProcessorPane:
     await desk.keys("f11")
     await desk.until(lambda: desk.app.query(ProcessorPane))
@@ -101,6 +110,15 @@ def test_cells_show_what_they_become_and_go_with_the_pane(named: str) -> None:
     at_desk(steps, named)
 
 
+def test_the_shipped_hall_names_a_processor_that_is_shipped(hall_path: str) -> None:
+    async def steps(desk: Desk) -> None:
+        pane = await shown(desk)
+        await desk.until(lambda: pane.fitted is not None and not pane.is_pending)
+        await desk.until(lambda: "Jetty 4×8 (invented): all can be held" in desk.text())
+
+    at_desk(steps, hall_path, size=(120, 40))
+
+
 def test_enter_goes_to_what_cannot_be_held(named: str) -> None:
     async def steps(desk: Desk) -> None:
         pane = await shown(desk)
@@ -115,7 +133,7 @@ def test_enter_goes_to_what_cannot_be_held(named: str) -> None:
     at_desk(steps, named)
 
 
-def test_choosing_and_entering_what_it_holds_is_one_step(hall_path: str) -> None:
+def test_choosing_and_entering_what_it_holds_is_one_step(unknown: str) -> None:
     async def steps(desk: Desk) -> None:
         pane = await shown(desk)
         await desk.until(lambda: "none of those shipped" in desk.text())
@@ -140,10 +158,10 @@ def test_choosing_and_entering_what_it_holds_is_one_step(hall_path: str) -> None
         await desk.until(lambda: again.fitted is not None)
         assert again.profile == ferry()
 
-    at_desk(steps, hall_path)
+    at_desk(steps, unknown)
 
 
-def test_what_is_no_profile_is_said(hall_path: str, tmp_path: Path) -> None:
+def test_what_is_no_profile_is_said(unknown: str, tmp_path: Path) -> None:
     (tmp_path / "bad.json").write_text("{}")
 
     async def steps(desk: Desk) -> None:
@@ -155,7 +173,7 @@ def test_what_is_no_profile_is_said(hall_path: str, tmp_path: Path) -> None:
         await desk.until(lambda: "bad.json" in desk.readout)
         assert pane.profile is None
 
-    at_desk(steps, hall_path)
+    at_desk(steps, unknown)
 
 
 def test_a_slip_is_named_and_enter_goes_there(
