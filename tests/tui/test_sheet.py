@@ -48,9 +48,6 @@ RIG = Preset(
     groups=(Group(name="Tops", outputs=("Top L", "Top R"), follow=("delay",)),),
 )
 SUB_DELAY = Cell("Sub", "delay")
-MESSAGES = (
-    says.Typed, says.Nudged, says.CursorMoved, says.Copied, says.Pasted, says.Swapped, says.Told,
-)  # fmt: skip
 
 
 class Host(App[None]):

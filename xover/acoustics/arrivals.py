@@ -121,12 +121,12 @@ def level_difference_db(
         return float("nan")
     powers, bands = [], []
     for name in (output, reference):
-        item, transfer = preset.output(name), transfers[name]
+        transfer = transfers[name]
         source = nearest(preset.sources_of(name), preset.listener(listener).position_m)
         electrical = _magnitude(output_responses(preset, name, axis, drive), drive)
         if not electrical.any():
             return float("nan")
-        bands.append(_pass_band(preset, item, source, transfer, axis, electrical))
+        bands.append(_pass_band(preset, source, transfer, axis, electrical))
         powers.append(np.square(electrical * np.abs(transfer.response)))
     bands = [band & ~np.isnan(power) for band, power in zip(bands, powers, strict=True)]
     if (bands[0] & bands[1]).any():
@@ -142,7 +142,6 @@ def level_difference_db(
 
 def _pass_band(
     preset: Preset,
-    output: Output,
     source: Source | None,
     transfer: Transfer,
     axis: Axis,
@@ -164,7 +163,7 @@ def _level_db(
     if not rows.any():
         return -np.inf
     electrical = _magnitude(rows, drive)
-    band = _pass_band(preset, output, source, transfer, axis, electrical)
+    band = _pass_band(preset, source, transfer, axis, electrical)
     power = np.square(electrical * np.abs(transfer.response))[band]
     power = power[~np.isnan(power)]
     if not power.size:

@@ -102,7 +102,7 @@ def paths_at(
     """
     audible = [name for name in outputs if is_audible(preset, name, drive)]
     transfers, notes = transfers_at(preset, audible, listener, axis)
-    refuse_mixed_levels(preset, listener, transfers)
+    refuse_mixed_levels(listener, transfers)
     return tuple(
         _path(preset, name, transfers, notes, axis, drive, input_level_dbu) for name in outputs
     )
@@ -345,7 +345,7 @@ def _quoted(names: Sequence[str]) -> str:
     return ", ".join(f"“{name}”" for name in names)
 
 
-def refuse_mixed_levels(preset: Preset, listener: str, transfers: Mapping[str, Transfer]) -> None:
+def refuse_mixed_levels(listener: str, transfers: Mapping[str, Transfer]) -> None:
     """Raise `Refused` where a sum of these would mix absolute and relative levels."""
     absolute = [name for name, each in transfers.items() if each.level == "spl"]
     relative = [name for name, each in transfers.items() if each.level == "relative"]

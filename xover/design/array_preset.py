@@ -172,7 +172,7 @@ def array_preset(
         amplifier_channels=(*preset.amplifier_channels, *channels),
         groups=(*preset.groups, Group(name=group, outputs=tuple(names), follow=tuple(follow))),  # type: ignore[arg-type]
     )
-    notes = _notes(preset, edited, output, layout, source, item, channels)
+    notes = _notes(preset, edited, output, source, item, channels)
     return ArrayAnswer(
         edited, layout, tuple(placed), tuple(names), group, band_of(preset, output), notes
     )
@@ -305,7 +305,6 @@ def _notes(
     preset: Preset,
     edited: Preset,
     output: str,
-    layout: Layout,
     source: Source,
     item: Output,
     channels: list[AmplifierChannel],

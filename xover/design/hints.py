@@ -116,7 +116,7 @@ def _of_pair(preset: Preset, scene: Scene, pair: PairParts, free: _Free, axis: A
         masks = [then.mask | now.mask for then, now in zip(pair.at, parts, strict=True)]
         if _level_db(scene, parts, other, masks) <= _level_db(scene, pair.at, best, masks):
             continue
-        hint = _hint(preset, scene, pair, facing, (low_pass, high_pass), best, other)
+        hint = _hint(preset, pair, facing, (low_pass, high_pass), best, other)
         found.append((other.value_db + 0.01 * len(hint.changes), hint))
     found.sort(key=lambda entry: entry[0])
     return [hint for _, hint in found[:MOST_HINTS]]
@@ -295,7 +295,6 @@ def _level_db(
 
 def _hint(
     preset: Preset,
-    scene: Scene,
     pair: PairParts,
     facing: _Facing,
     filters: tuple[Crossover | None, Crossover | None],

@@ -141,7 +141,7 @@ def capture(
                 "the timing mark was not found at its distance before this sweep, so the takes "
                 "share no time; record its source loud enough, from before the mark to the end",
             )
-    clock_hz, clock_said, known = recorder_clock(recording, excitation, playings)
+    clock_hz, clock_said, known = recorder_clock(recording, playings)
     progress(0.85)
     longest_s = _tail_s(recording, played, playings, clock_hz)
     work = _divide(recording, excitation, playings, clock_hz, longest_s)
@@ -180,7 +180,7 @@ def capture(
             "clipped, and the response is wrong where it is; lower the gain and record again"
         )
     usable, signal_to_noise_db = usable_range(result)
-    zero_said, delay_ms, shares = _time(played, playings, clock_hz, rate_hz, time_zero)
+    zero_said, delay_ms, shares = _time(played, playings, clock_hz, time_zero)
     distortion = () if excitation.rate_s is None else work.harmonics(result)
     said += [
         zero_said,
@@ -305,7 +305,6 @@ def _time(
     played: Played,
     playings: Sequence[Playing],
     clock_hz: float,
-    rate_hz: float,
     time_zero: TimeZero,
 ) -> tuple[str, float, bool]:
     """What time zero is, as a sentence; the delay against it, ms; whether others may share it."""

@@ -196,9 +196,7 @@ def refuse_gap(playings: Sequence[Playing]) -> None:
     )
 
 
-def recorder_clock(
-    recording: Recording, excitation: Excitation, playings: Sequence[Playing]
-) -> tuple[float, str, bool]:
+def recorder_clock(recording: Recording, playings: Sequence[Playing]) -> tuple[float, str, bool]:
     """The recorder's rate by the player's clock, what there is to say, whether it is known."""
     rate_hz = recording.sample_rate_hz
     # A distance far off its schedule is another sweep's, and was not taken for the marks'.

@@ -69,7 +69,7 @@ class _Channel(Struct, frozen=True, eq=False):
 
 
 @contextmanager
-def _about_what_was_played(path: str) -> Iterator[None]:
+def _about_what_was_played() -> Iterator[None]:
     """Faults without a place of their own are said of the file that was played."""
     try:
         yield
@@ -82,7 +82,7 @@ def _about_what_was_played(path: str) -> Iterator[None]:
 
 def read_played(said: SweepAnswers) -> tuple[Played, tuple[str, ...]]:
     """What was played, and what was understood of its file. Raises `Refused`."""
-    with _about_what_was_played(said.path), open_audio(said.path) as file:
+    with _about_what_was_played(), open_audio(said.path) as file:
         noted = read_note(said.path, file)
         if noted is not None and noted[0].kind in BROADBAND:
             noted = None  # divided by its samples, as any other file is
@@ -138,7 +138,7 @@ def _take(note: SignalNote, asked: str | None, name: str) -> int:
 
 def take_names(path: str) -> tuple[str, ...]:
     """The outputs that a sweep file holds takes of, in their order; none where it has no note."""
-    with _about_what_was_played(path), open_audio(path) as file:
+    with _about_what_was_played(), open_audio(path) as file:
         noted = read_note(path, file)
     return () if noted is None else tuple(one.output or "" for one in noted[0].sweeps())
 

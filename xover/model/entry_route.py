@@ -98,7 +98,7 @@ def _between_digits(text: str, position: int) -> bool:
 def _item(item: str, text: str, context: Context) -> tuple[str, float | None]:
     """One input's exact name and its gain in dB, None where none was typed."""
     if item.startswith('"'):
-        return _quoted_item(item, text, context)
+        return _quoted_item(item, context)
     match = re.fullmatch(_WITH_GAIN, item, re.DOTALL)
     named = _exact(item, context.inputs)
     if match is not None:
@@ -126,7 +126,7 @@ def _item(item: str, text: str, context: Context) -> tuple[str, float | None]:
     raise context.refused(f"{quoted(item)} is not a route; {_problem(context)}")
 
 
-def _quoted_item(item: str, text: str, context: Context) -> tuple[str, float | None]:
+def _quoted_item(item: str, context: Context) -> tuple[str, float | None]:
     import json
 
     match = _QUOTED.match(item)

@@ -40,10 +40,6 @@ class SweepShape(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         """L = T/ln(f2/f1): the time in which the frequency grows e-fold, s (Farina 2000)."""
         return self.duration_s / math.log(self.stop_hz / self.start_hz)
 
-    def advance_s(self, order: int) -> float:
-        """How much earlier the harmonic of this order appears: L·ln k, s (Farina 2000)."""
-        return self.rate_s * math.log(order)
-
     def frequency_hz(self, time_s: float) -> float:
         """The instantaneous frequency f1·e^(t/L), Hz (Farina 2000)."""
         return self.start_hz * math.exp(time_s / self.rate_s)

@@ -283,7 +283,7 @@ class _Engine:
         listener = request.listener or ""
         try:
             known = self._field(preset, listener, among)
-            field.refuse_mixed_levels(preset, listener, known.transfers)
+            field.refuse_mixed_levels(listener, known.transfers)
         except Refused as refused:
             return self._nothing("sum", listener, str(refused))
         transfers = tuple(known.transfers.values())

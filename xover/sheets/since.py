@@ -138,7 +138,7 @@ def _stage(old: Stage | None, new: Stage) -> list[_Item]:
         if mine is not None and mine.figures[0].value == "none" and theirs is None and old is None:
             continue  # a new output needs no row for what is off
         step = _step(tail, None if old is None else old[0], new[0])
-        entry = mine if mine is not None else _gone(theirs, block)
+        entry = mine if mine is not None else _gone(theirs)
         was = "" if theirs is None else f"was {', '.join(f.words for f in theirs.figures)}"
         found.append(_Item(step, replace(entry, label=f"{block.name}: {entry.label}", note=was)))
     return found
@@ -156,7 +156,7 @@ def _same(one: Entry, other: Entry) -> bool:
     ]
 
 
-def _gone(entry: Entry | None, block: Block) -> Entry:
+def _gone(entry: Entry | None) -> Entry:
     """The row that takes something out."""
     assert entry is not None
     figure = replace(entry.figures[0], value="none", unit="", text="take out", caption="")
