@@ -61,6 +61,8 @@ def test_a_degree_and_the_levels() -> None:
     result = delay_by_distance(rig(), move=["Delay"], to="Top", listener="Aim").results[0]
     # Slope of the figures above between 19.5 and 20.5 °C: −6 m/(2·c·T).
     assert result.per_degree_ms == pytest.approx((17.1918 - 17.7886) / 20.0, rel=5e-3)
+    # 343.987 m/s at 20 °C and 50 % by pyfar 0.8.1's `speed_of_sound_cramer` (Cramer 1993).
+    assert result.humidity_ms == pytest.approx(6000.0 / 343.987 - 6000.0 / 343.2, abs=1e-4)
     levels = {(row.listener, row.output): row.level_db for row in result.arrivals}
     # 20·log10(10/4) = 7.9588 dB (inverse distance law); air absorption adds a little.
     assert levels["Aim", "Delay"] - levels["Aim", "Top"] == pytest.approx(7.96, abs=0.3)

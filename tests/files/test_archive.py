@@ -476,10 +476,6 @@ def linked(members):
     return [(info, data), *members[1:]]
 
 
-def swollen(members):
-    return [(zipfile.ZipInfo("bomb.json"), b" " * (40 << 20)), *members]
-
-
 def changed(members):
     info, data = members[0]
     return [(info, data.replace(b"one", b"ONE").replace(b"two", b"TWO") + b" "), *members[1:]]

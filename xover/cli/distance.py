@@ -185,6 +185,7 @@ def _result(result: DistanceResult) -> dict[str, Any]:
         "offset_ms": result.offset_ms,
         "arrivals": [_arrival(row) for row in result.arrivals],
         "per_degree_ms": result.per_degree_ms,
+        "humidity_ms": result.humidity_ms,
         "show": None if result.show is None else _show(result.show),
         "lift": None if result.lift is None else _lift(result.lift),
         "line": None if result.line is None else _line(result.line),

@@ -13,7 +13,7 @@ from typing import Literal
 from msgspec import Struct
 from msgspec.structs import replace
 
-from xover.acoustics.air import speed_of_sound_m_s
+from xover.acoustics.air import humid_speed_m_s, speed_of_sound_m_s
 from xover.design.audience_line import Line, audience_line
 from xover.design.distance_notes import notes_of
 from xover.design.lift import Lift, gains_after, lift_of
@@ -97,6 +97,8 @@ class DistanceResult(Struct, frozen=True):
     offset_ms: float
     arrivals: tuple[ArrivalRow, ...]
     per_degree_ms: float
+    humidity_ms: float
+    """What the humidity of the air, which is not counted, would change of the delay needed."""
     show: ShowTime | None
     lift: Lift | None
     line: Line | None
@@ -259,6 +261,8 @@ def _result(
     measured = tuple(output for output in (to, name) if (output, aim) in ways.measured)
     # d(r/c)/dT = −r/(2·c·T): the flight over the difference of the two ways
     per_degree_ms = (distance_m[name] - distance_m[to]) * 1e3 / (2.0 * speed * kelvin)
+    humid_m_s = humid_speed_m_s(preset.air)
+    humidity_ms = 1e3 * (distance_m[to] - distance_m[name]) * (1.0 / humid_m_s - 1.0 / speed)
     return DistanceResult(
         move=name,
         to=to,
@@ -272,6 +276,7 @@ def _result(
         offset_ms=asked.offset_ms,
         arrivals=rows,
         per_degree_ms=per_degree_ms,
+        humidity_ms=humidity_ms,
         show=_show(asked, applied, name, shifts_ms),
         lift=lift,
         line=line,

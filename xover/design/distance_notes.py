@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from xover.acoustics.air import humid_speed_notes
 from xover.design.precedence import TOGETHER_MS
 from xover.model.preset import Preset
 from xover.model.units import plain, show_db, show_ms, signed
@@ -63,6 +64,7 @@ def notes_of(
             f"{plain(offset_ms, 1)} ms later than the flight alone: 5 to 20 ms is common "
             "practice, no source"
         )
+    notes += humid_speed_notes(preset.air)
     return tuple(notes + ([] if lift is None else _lifting(lift, move, to, aim)))
 
 

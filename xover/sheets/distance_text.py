@@ -45,7 +45,8 @@ def _result(preset: Preset, result: DistanceResult, points: bool) -> str:
         set_line,
         f"  {', '.join(ways)}; {plain(result.speed_of_sound_m_s, 1)} m/s at "
         f"{show_c(preset.air.temperature_c)}; a degree more is "
-        f"{signed(result.per_degree_ms, 3)} ms",
+        f"{signed(result.per_degree_ms, 3)} ms, humidity (not counted) "
+        f"{signed(result.humidity_ms, 3)} ms",
     ]
     if result.lift is not None:
         lines += _lift(result.lift, result)
