@@ -159,6 +159,44 @@ def test_a_shelf_that_is_missing_is_replaced_by_the_nearest():
     assert 0.0 < one.largest_db < 2.0
 
 
+@pytest.mark.parametrize("corner", ["half-gain", "3-db-from-flat", "3-db-from-plateau"])
+def test_sections_of_first_order_are_held_where_the_processor_has_them(corner):
+    profile = replace(WIDE, eq=replace(WIDE.eq, shelf_corner=corner))
+    shelves = [
+        EqSection(kind=kind, frequency_hz=500.0, gain_db=gain_db, order=1)
+        for kind, gain_db in (("low_shelf", 6.0), ("high_shelf", -8.0))
+    ]
+    turn = EqSection(kind="all_pass", frequency_hz=500.0, order=1)
+    answer = adapt(preset_of(Output(name="Way", eq=(*shelves, turn))), profile)
+    (one,) = answer.outputs
+    assert one.cannot == ()
+    assert [item.order for item in answer.preset.outputs[0].eq] == [1, 1, 1]
+    assert not any(setting.where.endswith(".q") for setting in one.settings)
+    assert one.largest_db < 0.05
+    # Quoted 3 dB from flat the figure is the zero of a boosting low shelf, A·f in rad/s
+    # (A = 10^(6/40)): the prototype (s + A)/(s + 1/A) of docs/preset-format.md.
+    typed = next(s.typed for s in one.settings if s.where == "outputs[0].eq[0].frequency_hz")
+    wanted = {
+        "half-gain": 1.0,
+        "3-db-from-flat": 10 ** (6 / 40),
+        "3-db-from-plateau": 10 ** (-6 / 40),
+    }
+    assert typed == pytest.approx(500.0 * wanted[corner], rel=2.0 ** (2 / 48) - 1.0)
+
+
+def test_a_first_order_shelf_that_is_missing_becomes_one_of_second_order():
+    item = EqSection(kind="low_shelf", frequency_hz=500.0, gain_db=6.0, order=1)
+    (one,) = adapt(preset_of(Output(name="Way", eq=(item,))), OLD).outputs
+    (cannot,) = one.cannot
+    assert cannot.why == "the processor has no first-order low shelf; a low shelf stands for it"
+    made = {setting.where.rpartition(".")[2]: setting for setting in one.settings}
+    assert (made["order"].meant, made["order"].typed) == (1.0, 2.0)
+    assert one.largest_db > 0.05
+    lost = EqSection(kind="all_pass", frequency_hz=500.0, order=1)
+    (one,) = adapt(preset_of(Output(name="Way", eq=(lost,))), MID).outputs
+    assert one.cannot[0].why == "the processor has no first-order all-pass; it is left out"
+
+
 def test_an_all_pass_is_lost_and_said():
     item = EqSection(kind="all_pass", frequency_hz=80.0, q=0.7)
     answer = adapt(preset_of(Output(name="Way", inputs={"In": 0.0}, eq=(item,))), OLD)

@@ -37,6 +37,7 @@ SHIPPED = [
     for name in ("kittiwake-8x16", "jetty-4x8", "old-ferry-2x6")
 ]
 KINDS = ("peak", "low_shelf", "high_shelf", "notch", "band_pass", "all_pass", "low_pass")
+FIRST = ("low_shelf", "high_shelf", "all_pass")
 
 
 def grids_between(low: float, high: float) -> st.SearchStrategy[Grid]:
@@ -70,6 +71,7 @@ def profiles(draw: st.DrawFn) -> Profile:
         bands_per_output=draw(st.integers(0, 3)),
         bands_per_input=draw(st.integers(0, 1)),
         kinds=tuple(draw(st.lists(st.sampled_from(KINDS), unique=True, min_size=1))),
+        first_order_kinds=tuple(draw(st.lists(st.sampled_from(FIRST), unique=True))),
         frequency_hz=draw(grids_between(20.0, 40_000.0)),
         gain_db=draw(steps_between(-80.0, 15.0)),
         width=WidthSetting(

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 from msgspec.structs import replace
-from scipy.signal import lfilter
+from scipy.signal import bilinear, lfilter
 
 import xover
 from xover.model.preset import Preset
@@ -78,6 +78,24 @@ def test_bands_are_named_by_their_places_in_the_preset(tmp_path: Path) -> None:
     (one,) = verify(preset, profile, [capture])
     assert [slip.where for slip in one.explanations[0].slips] == ["outputs[0].eq[1].gain_db"]
     assert one.explanations[0].slips[0].sentence.startswith("Top L, EQ 2 gain: meant +6")
+
+
+def test_a_shelf_typed_in_the_other_order_is_named(tmp_path: Path) -> None:
+    """The prototype (A²s + A)/(s + A) of the format's page, by scipy's bilinear transform."""
+    shelf = EqSection(kind="high_shelf", frequency_hz=2_000.0, gain_db=6.0, q=0.7071)
+    base = hall()
+    output = replace(base.output("Top L"), eq=(shelf,), high_pass=None, low_pass=None)
+    preset = replace(base, groups=(), outputs=(output,), sources=())
+    a, rate = 10.0 ** (6.0 / 40.0), 2.0 * RATE_HZ * np.tan(np.pi * 2_000.0 / RATE_HZ)
+    b, den = bilinear([a * a, a * rate], [1.0, a * rate], fs=RATE_HZ)
+    impulse = np.zeros(RATE_HZ // 2)
+    impulse[100] = 0.5
+    samples = lfilter(b, den, impulse)
+    samples += 1e-7 * np.random.default_rng(1).standard_normal(samples.size)
+    soundfile.write(tmp_path / "top.wav", samples, RATE_HZ, subtype="DOUBLE")
+    capture = Capture("Top L", str(tmp_path / "top.wav"), "Left")
+    (one,) = verify(preset, None, [capture])
+    assert one.explanations[0].slips[0].sentence == "Top L, EQ 1 order: meant 2, looks like 1"
 
 
 def test_what_cannot_be_asked() -> None:

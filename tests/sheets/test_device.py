@@ -70,6 +70,23 @@ def test_bands_that_stand_at_an_input_instead_are_rows_there():
     assert [one.note for one in rows][:2] == ["band 1 on the processor", "band 2 on the processor"]
 
 
+def test_a_band_that_stands_for_another_has_all_its_figures():
+    eq = (
+        EqSection(kind="notch", frequency_hz=250.0, q=4.0),
+        EqSection(kind="low_shelf", frequency_hz=120.0, gain_db=4.0, order=1),
+    )
+    outputs = (replace(HALL.outputs[0], eq=()), replace(HALL.outputs[1], eq=eq))
+    preset = replace(HALL, groups=(), outputs=(*outputs, *HALL.outputs[2:]))
+    notch, shelf = row(device(OLD, preset), 1, "EQ 1"), row(device(OLD, preset), 1, "EQ 2")
+    assert notch[0] == "peak"
+    assert notch[2].startswith("−")
+    assert notch[3].startswith("width ")
+    assert shelf[0] == "low shelf"
+    wide = replace(MID, eq=replace(MID.eq, first_order_kinds=("low_shelf",)))
+    assert row(device(wide, preset), 1, "EQ 2")[0] == "low shelf, 1st order"
+    assert len(row(device(wide, preset), 1, "EQ 2")) == 3
+
+
 def test_definitions_are_the_device_s():
     text = " ".join(device().definitions)
     assert "EQ width is typed as bandwidth in octaves" in text

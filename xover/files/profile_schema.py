@@ -38,7 +38,8 @@ def profile_schema() -> dict[str, Any]:
         },
         "additionalProperties": False,
     }
-    parts["EqSetting"]["properties"]["kinds"]["uniqueItems"] = True
+    for name in ("kinds", "first_order_kinds"):
+        parts["EqSetting"]["properties"][name]["uniqueItems"] = True
     del parts["Profile"]
     whole["title"] = "xover processor profile, version 1"
     return {

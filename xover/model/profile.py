@@ -12,7 +12,7 @@ from typing import Annotated, Final, Literal
 from msgspec import UNSET, Meta, Struct, UnsetType
 
 from xover.model.ranges import Count, DelayMs, LevelDbu, Name, SampleRateHz, TemperatureC
-from xover.model.words import EqKind
+from xover.model.words import EqKind, FirstOrderKind
 
 FORMAT: Final = "xover-processor"
 VERSION: Final = 1
@@ -92,11 +92,12 @@ class ShelfWidthSetting(Struct, frozen=True, forbid_unknown_fields=True, kw_only
 
 
 class EqSetting(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """The equaliser: how many bands, which kinds, and the values they take."""
+    """The equaliser: how many bands, which kinds of second and first order, their values."""
 
     bands_per_output: Bands
     bands_per_input: Bands = 0
     kinds: tuple[EqKind, ...]
+    first_order_kinds: tuple[FirstOrderKind, ...] = ()
     frequency_hz: Grid
     gain_db: Steps
     width: WidthSetting

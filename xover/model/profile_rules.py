@@ -121,7 +121,10 @@ class _Rules:
         setting = profile.eq
         if len(set(setting.kinds)) != len(setting.kinds):
             self.add("eq.kinds", "a kind stands there twice; name each once")
-        if not setting.kinds and (setting.bands_per_output or setting.bands_per_input):
+        if len(set(setting.first_order_kinds)) != len(setting.first_order_kinds):
+            self.add("eq.first_order_kinds", "a kind stands there twice; name each once")
+        has_kinds = setting.kinds or setting.first_order_kinds
+        if not has_kinds and (setting.bands_per_output or setting.bands_per_input):
             self.add("eq.kinds", "is empty though there are bands; name the kinds they can be")
         self.grid("eq.frequency_hz", setting.frequency_hz, above=0.0)
         self.steps("eq.gain_db", setting.gain_db)

@@ -19,6 +19,8 @@ EqKind = Literal[
     "low_pass",
     "high_pass",
 ]
+FirstOrderKind = Literal["low_shelf", "high_shelf", "all_pass"]
+"""The kinds of section that may be of first order."""
 Enclosure = Literal["sealed", "vented", "unknown"]
 Space = Literal["free-field", "half-space"]
 Basis = Literal["aes", "iec", "unknown"]
@@ -70,3 +72,20 @@ EQ_SHAPES: dict[EqKind, EqShape] = {
     "high_pass": EqShape(False, (2,)),
 }
 """`q` belongs to order 2 of every kind and to no order 1."""
+
+EQ_NAMES: dict[EqKind, str] = {
+    "peak": "peak",
+    "low_shelf": "low shelf",
+    "high_shelf": "high shelf",
+    "notch": "notch",
+    "band_pass": "band-pass",
+    "all_pass": "all-pass",
+    "low_pass": "low-pass",
+    "high_pass": "high-pass",
+}
+"""Kinds of section as people write them."""
+
+
+def eq_words(kind: EqKind, order: int = 2) -> str:
+    """`low shelf`, `low shelf, 1st order`."""
+    return f"{EQ_NAMES[kind]}, 1st order" if order == 1 else EQ_NAMES[kind]

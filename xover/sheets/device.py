@@ -16,8 +16,8 @@ from xover.model.places import label, parse
 from xover.model.preset import Preset
 from xover.model.profile import Profile
 from xover.model.units import plain, short, show_dbu, show_hz, show_ms
-from xover.model.words import FAMILY_NAMES
-from xover.sheets.rows import EQ_NAMES, Block, Entry, Figure, Sheet, sheet_of
+from xover.model.words import EQ_NAMES, FAMILY_NAMES
+from xover.sheets.rows import Block, Entry, Figure, Sheet, sheet_of
 
 WIDTHS = {
     "half-gain": "between the two points at half the gain in dB",
@@ -124,11 +124,7 @@ def _entry(
     own = [figure for figure in entry.figures if _is_field(figure, entry)]
     if not own:
         return entry
-    figures = tuple(
-        _figure(figure, settings[figure.where])
-        for figure in entry.figures
-        if figure.where in settings
-    )
+    figures = _typed(entry, settings)
     if not figures:
         return None
     delay = next((settings[f.where] for f in own if f.field == "delay_ms"), None)
@@ -139,6 +135,22 @@ def _entry(
     if threshold is not None and isinstance(threshold.meant, float) and threshold.is_changed:
         note = f"= {show_dbu(threshold.meant)} rms at the output in the preset"
     return replace(entry, figures=figures, note=note)
+
+
+def _typed(entry: Entry, settings: Mapping[str, Setting]) -> tuple[Figure, ...]:
+    """The figures of a row as typed; of a band all that its kind has on the device."""
+    known = {figure.where: figure for figure in entry.figures}
+    if "].eq[" in entry.where:
+        beside = [where for where in settings if where.startswith(f"{entry.where}.")]
+        wanted = [where for where in beside if not where.endswith(".order")]
+    else:
+        wanted = [where for where in known if where in settings]
+    return tuple(_figure(known.get(where, _blank(where)), settings[where]) for where in wanted)
+
+
+def _blank(where: str) -> Figure:
+    """A figure that the preset's row has not, since its band is of another kind there."""
+    return Figure(where, where.rpartition(".")[2], "", "", "")
 
 
 def _with_band(entry: Entry, bands: Mapping[int, int]) -> Entry:
@@ -158,7 +170,8 @@ def _is_field(figure: Figure, entry: Entry) -> bool:
 
 def _figure(figure: Figure, setting: Setting) -> Figure:
     if isinstance(setting.typed, str) or setting.typed is None:
-        if setting.typed == setting.meant:
+        is_same = figure.field != "kind" or inert(setting.text) == figure.text  # its order too
+        if setting.typed == setting.meant and is_same:
             return figure
         return replace(figure, value=inert(str(setting.typed)), text=inert(setting.text))
     unit = "" if setting.unit in ("Q", "slope") else setting.unit

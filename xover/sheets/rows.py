@@ -28,20 +28,10 @@ from xover.model.units import (
     show_ms,
     volts_from_dbu,
 )
-from xover.model.words import FAMILY_NAMES, EqKind, Stage
+from xover.model.words import FAMILY_NAMES, Stage, eq_words
 from xover.sheets.limiter_test import Trial, limiter_trial
 from xover.sheets.wording import CAUTIONS, DEFINITIONS
 
-EQ_NAMES: dict[EqKind, str] = {
-    "peak": "peak",
-    "low_shelf": "low shelf",
-    "high_shelf": "high shelf",
-    "notch": "notch",
-    "band_pass": "band-pass",
-    "all_pass": "all-pass",
-    "low_pass": "low-pass",
-    "high_pass": "high-pass",
-}
 STAGE_NAMES: dict[Stage, str] = {
     "gain": "gain",
     "polarity": "polarity",
@@ -351,9 +341,7 @@ def _hz(where: str, frequency_hz: float) -> Figure:
 
 def _section(where: str, section: EqSection) -> tuple[Figure, ...]:
     """Kind, frequency, gain, Q and bypass, each where the section has one."""
-    kind = EQ_NAMES[section.kind]
-    if section.order == 1:
-        kind = f"{kind}, 1st order"
+    kind = eq_words(section.kind, section.effective_order)
     figures = [_word(f"{where}.kind", section.kind, kind), _hz(where, section.frequency_hz)]
     if section.gain_db is not UNSET:
         figures.append(_db(f"{where}.gain_db", float(section.gain_db)))

@@ -50,6 +50,7 @@ class Typed(Struct, frozen=True):
     frequency_hz: float
     gain_db: float | None = None
     width: float | None = None
+    order: int = 2
 
 
 class TypedCrossover(Struct, frozen=True):
@@ -98,16 +99,21 @@ def behaviour_of(profile: Profile, rates: Rates, preset_rate_hz: float) -> Behav
 def typed_of(item: EqSection, behaviour: Behaviour) -> Typed:
     """What to type for a section, translated exactly and not yet rounded.
 
-    The kind must be one that the device has, of second order.
+    The kind must be one that the device has in this order.
     """
     eq, kind = behaviour.eq, item.kind
     gain_db = item.gain_or_zero_db
+    order = item.effective_order
     if kind in SHELVES:
-        factor = shelf_corner_factor(eq.shelf_corner, gain_db, is_high=kind == "high_shelf")
+        factor = shelf_corner_factor(
+            eq.shelf_corner, gain_db, is_high=kind == "high_shelf", order=order
+        )
         width = None
-        if eq.shelf_width is not None:
+        if eq.shelf_width is not None and order == 2:
             width = shelf_width(item.q_or_one, gain_db, unit=eq.shelf_width.unit)
-        return Typed(kind, item.frequency_hz / factor, gain_db, width)
+        return Typed(kind, item.frequency_hz / factor, gain_db, width, order)
+    if order == 1:
+        return Typed(kind, item.frequency_hz, order=1)
     q = item.q_or_one
     if behaviour.width_corrected:
         q = typed_q(q, item.frequency_hz, behaviour.filters_hz)
@@ -124,11 +130,18 @@ def held(typed: Typed, behaviour: Behaviour) -> EqSection:
     eq, kind = behaviour.eq, typed.kind
     gain_db = typed.gain_db or 0.0
     if kind in SHELVES:
-        factor = shelf_corner_factor(eq.shelf_corner, gain_db, is_high=kind == "high_shelf")
+        factor = shelf_corner_factor(
+            eq.shelf_corner, gain_db, is_high=kind == "high_shelf", order=typed.order
+        )
+        if typed.order == 1:
+            hz = typed.frequency_hz * factor
+            return EqSection(kind=kind, frequency_hz=hz, gain_db=gain_db, order=1)
         q = BUTTERWORTH_Q
         if eq.shelf_width is not None:
             q = shelf_q(typed.width, gain_db, unit=eq.shelf_width.unit)
         return EqSection(kind=kind, frequency_hz=typed.frequency_hz * factor, gain_db=gain_db, q=q)
+    if typed.order == 1:
+        return EqSection(kind=kind, frequency_hz=typed.frequency_hz, order=1)
     assert typed.width is not None
     if kind == "peak":
         convention = convention_in_force(eq, gain_db)
@@ -197,7 +210,7 @@ def neighbours(
         [None] if exact.width is None else [*around(scale, exact.width, widths, logarithmic=True)],
     )
     return [
-        Typed(exact.kind, float(frequency_hz or 0.0), gain_db, width)
+        Typed(exact.kind, float(frequency_hz or 0.0), gain_db, width, exact.order)
         for frequency_hz, gain_db, width in product(*choices)
     ]
 

@@ -19,7 +19,7 @@ from xover.model import grids
 from xover.model.processing import EqSection
 from xover.model.profile import EqSetting
 from xover.model.ranges import FILTER_NYQUIST_FRACTION, Gain, limits_of
-from xover.model.words import EqKind
+from xover.model.words import EQ_NAMES, EqKind
 
 Array = NDArray[np.float64]
 Q_RANGE = (0.1, 40.0)
@@ -46,14 +46,9 @@ class Loss:
     error: ComplexArray
 
 
-def kind_name(kind: EqKind) -> str:
-    """`low shelf`, `all-pass`, `peak`."""
-    return kind.replace("_shelf", " shelf").replace("_pass", "-pass")
-
-
 def is_available(item: EqSection, eq: EqSetting) -> bool:
-    """Whether the device has this kind of section; its bands are of second order."""
-    return item.kind in eq.kinds and item.effective_order == 2
+    """Whether the device has this kind of section in this order."""
+    return item.kind in (eq.kinds if item.effective_order == 2 else eq.first_order_kinds)
 
 
 def replace_missing(
@@ -80,7 +75,7 @@ def replace_missing(
             kept.append(Kept(stand_in, band.origins, False))
             if np.max(np.abs(error)) < SAME:
                 continue
-            named = kind_name(stand_in.kind)
+            named = EQ_NAMES[stand_in.kind]
             why = f"the processor has no {what}; a {named} stands for it"
             losses.append(Loss(band.origins, why, error))
         else:
@@ -227,4 +222,4 @@ def _fit(
 
 def _name(item: EqSection) -> str:
     order = "first-order " if item.effective_order == 1 else ""
-    return order + kind_name(item.kind)
+    return order + EQ_NAMES[item.kind]

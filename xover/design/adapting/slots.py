@@ -13,7 +13,7 @@ from typing import NamedTuple
 from msgspec.structs import replace
 
 from xover.design.adapting.bands import has_crossover
-from xover.design.adapting.fitting import SAME, is_available, kind_name
+from xover.design.adapting.fitting import SAME, is_available
 from xover.dsp.conventions import BUTTERWORTH_Q
 from xover.dsp.crossover import HIGH_PASS, LOW_PASS, Side
 from xover.model import grids
@@ -22,7 +22,7 @@ from xover.model.preset import Preset
 from xover.model.processing import Crossover, EqSection, Output
 from xover.model.profile import Profile
 from xover.model.units import short
-from xover.model.words import FAMILY_NAMES, Family
+from xover.model.words import EQ_NAMES, FAMILY_NAMES, Family
 
 LINKWITZ_RILEY_Q = 0.5
 FAMILIES: tuple[tuple[Family, float], ...] = (
@@ -62,8 +62,8 @@ def moved_to_crossovers(preset: Preset, profile: Profile) -> Slots:
             outputs[at] = replace(outputs[at], eq=tuple(eq), **{side: crossover})
             sides.add((at, side))
             notes.append(
-                f"{label(preset, f'outputs[{at}].eq[{number}]')}, a {kind_name(band.kind)} of Q "
-                f"{short(band.q_or_one, 3)}, is entered as the {kind_name(side)} of {item.name}, "
+                f"{label(preset, f'outputs[{at}].eq[{number}]')}, a {EQ_NAMES[band.kind]} of Q "
+                f"{short(band.q_or_one, 3)}, is entered as the {EQ_NAMES[side]} of {item.name}, "
                 f"{FAMILY_NAMES[crossover.family]} of 12 dB per octave: the same filter"
             )
     return Slots(replace(preset, outputs=tuple(outputs)), frozenset(sides), tuple(notes))

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from msgspec import UNSET
+
 from xover.design.adapting.bands import SHELVES, Typed, TypedCrossover
 from xover.design.adapting.figures import figure
 from xover.design.adapting.result import Setting
 from xover.design.adapting.shape import Shape
 from xover.model.processing import Crossover, EqSection, Input, Output
 from xover.model.profile import Profile
-from xover.model.words import FAMILY_NAMES
+from xover.model.words import EQ_SHAPES, FAMILY_NAMES, eq_words
 
 WIDTH_UNITS = {"bandwidth_octaves": "oct", "q": "Q", "slope": "slope"}
 
@@ -67,7 +69,7 @@ def _crossover(
 def _band(where: str, item: EqSection, typed: Typed, profile: Profile) -> list[Setting]:
     eq = profile.eq
     found = [
-        Setting(f"{where}.kind", item.kind, typed.kind, "", typed.kind.replace("_", " ")),
+        Setting(f"{where}.kind", item.kind, typed.kind, "", eq_words(typed.kind, typed.order)),
         Setting(
             f"{where}.frequency_hz",
             item.frequency_hz,
@@ -78,11 +80,16 @@ def _band(where: str, item: EqSection, typed: Typed, profile: Profile) -> list[S
     ]
     if typed.gain_db is not None:
         text = figure(typed.gain_db, eq.gain_db)
-        found.append(Setting(f"{where}.gain_db", item.gain_or_zero_db, typed.gain_db, "dB", text))
+        gain_db = None if item.gain_db is UNSET else float(item.gain_db)
+        found.append(Setting(f"{where}.gain_db", gain_db, typed.gain_db, "dB", text))
     if typed.width is not None:
         setting = eq.shelf_width if typed.kind in SHELVES else eq.width
         assert setting is not None
         text = figure(typed.width, setting.values)
         unit = WIDTH_UNITS[setting.unit]
-        found.append(Setting(f"{where}.q", item.q_or_one, typed.width, unit, text))
+        q = None if item.q is UNSET else float(item.q)
+        found.append(Setting(f"{where}.q", q, typed.width, unit, text))
+    if EQ_SHAPES[typed.kind].has_order and EQ_SHAPES[item.kind].has_order:
+        orders = float(item.effective_order), float(typed.order)
+        found.append(Setting(f"{where}.order", *orders, "", str(typed.order)))
     return found

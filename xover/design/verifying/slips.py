@@ -18,7 +18,7 @@ from xover.design.adapting.bands import SHELVES, behaviour_of, held, typed_of
 from xover.design.adapting.figures import rates_of
 from xover.design.verifying.parts import Part, item_logs
 from xover.dsp.axis import Axis, ComplexArray
-from xover.dsp.conventions import convention_factor, octaves_from_q, q_from_octaves
+from xover.dsp.conventions import BUTTERWORTH_Q, convention_factor, octaves_from_q, q_from_octaves
 from xover.dsp.crossover import Side
 from xover.model import grids
 from xover.model.processing import Crossover, EqSection
@@ -122,6 +122,11 @@ def _band(
         gain_db = -item.gain_or_zero_db
         words = f" gain: meant {show_db(item.gain_or_zero_db)}, looks like {show_db(gain_db)}"
         yield one(replace(item, gain_db=gain_db), "gain_db", item.gain_or_zero_db, gain_db, words)
+    if _has_both_orders(item, profile):
+        own, seen = item.effective_order, 3 - item.effective_order
+        turned = replace(item, order=seen, q=UNSET if seen == 1 else BUTTERWORTH_Q)
+        words = f" order: meant {own}, looks like {seen}"
+        yield one(turned, "order", float(own), float(seen), words)
     if item.q is not UNSET:
         for q, how in _other_widths(item):
             words = f"{width_words(item, q, rate_hz, profile)}, {how}"
@@ -139,6 +144,13 @@ def _band(
         for q in _free_qs(item, rate_hz, profile):
             words = width_words(item, q, rate_hz, profile)
             yield one(replace(item, q=q), "q", item.q_or_one, q, words, FREE_COST)
+
+
+def _has_both_orders(item: EqSection, profile: Profile | None) -> bool:
+    """Whether the device has this kind in first and in second order."""
+    if profile is None:
+        return EQ_SHAPES[item.kind].has_order
+    return item.kind in profile.eq.kinds and item.kind in profile.eq.first_order_kinds
 
 
 def _crossover(
