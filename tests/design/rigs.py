@@ -8,8 +8,23 @@ import numpy as np
 
 from xover.model.preset import Preset
 from xover.model.processing import Crossover, Input, Output
-from xover.model.rig import Listener, Measurement, Trace
+from xover.model.rig import Listener, Loudspeaker, Measurement, Power, Source, Trace
 
+BOXES = (
+    Loudspeaker(
+        name="Low box", passband_hz=(35.0, 250.0), impedance_ohm=8.0,
+        power_w=Power(continuous=300.0), enclosure="vented", sensitivity_db=98.0,
+    ),
+    Loudspeaker(
+        name="Full box", passband_hz=(70.0, 18_000.0), impedance_ohm=8.0,
+        power_w=Power(continuous=300.0), sensitivity_db=98.0,
+    ),
+)  # fmt: skip
+SOURCES = (
+    Source(name="S", output="Sub", loudspeaker="Low box", position_m=(0.0, 1.0, 0.4)),
+    Source(name="T", output="Top", loudspeaker="Full box", position_m=(3.0, 0.0, 3.0)),
+)
+"""Boxes and places of the rig, where it is computed from data sheets."""
 FREQUENCY_HZ = 15.0 * 2.0 ** (np.arange(48 * 10.5) / 48.0)
 
 

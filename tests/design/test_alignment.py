@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from tests.design.rigs import crossover, rig, trace
+from tests.design.rigs import BOXES, SOURCES, crossover, rig, trace
 from xover.design.alignment import align, apply_alignment
 from xover.design.answer import Alignment
 from xover.model.drive import drive_of
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.model.processing import Group, Input
-from xover.model.rig import CapturedSettings, Loudspeaker, Power, Source, Trace
+from xover.model.rig import CapturedSettings, Trace
 
 
 def solve(preset: Preset, **options: object) -> Alignment:
@@ -247,26 +247,13 @@ def test_even_orders_list_none() -> None:
 
 
 def modelled() -> Preset:
-    power = Power(continuous=300.0)
     preset = rig({"Row 8": trace(20.0)}, {"Row 8": trace(23.5)})
     return replace(
         preset,
         measurements=preset.measurements[1:],
-        loudspeakers=(
-            Loudspeaker(
-                name="Low box", passband_hz=(35.0, 250.0), impedance_ohm=8.0, power_w=power,
-                enclosure="vented", sensitivity_db=98.0,
-            ),
-            Loudspeaker(
-                name="Full box", passband_hz=(70.0, 18_000.0), impedance_ohm=8.0, power_w=power,
-                sensitivity_db=98.0,
-            ),
-        ),
-        sources=(
-            Source(name="S", output="Sub", loudspeaker="Low box", position_m=(0.0, 1.0, 0.4)),
-            Source(name="T", output="Top", loudspeaker="Full box", position_m=(3.0, 0.0, 3.0)),
-        ),
-    )  # fmt: skip
+        loudspeakers=BOXES,
+        sources=SOURCES,
+    )
 
 
 def test_measured_against_model_needs_to_be_asked_for() -> None:

@@ -8,13 +8,13 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from tests.design.rigs import crossover, rig, three_ways, trace
+from tests.design.rigs import BOXES, SOURCES, crossover, rig, three_ways, trace
 from xover.design.alignment import align, apply_alignment
 from xover.design.answer import Alignment
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.model.processing import EqSection, Group, Output
-from xover.model.rig import Listener, Loudspeaker, Measurement, Power, Source
+from xover.model.rig import Listener, Measurement
 
 
 def solve(preset: Preset, **options: object) -> Alignment:
@@ -312,27 +312,14 @@ def test_a_delay_beyond_what_can_be_entered_is_refused() -> None:
 
 
 def computed(positions_m: dict[str, tuple[float, float, float]]) -> Preset:
-    power = Power(continuous=300.0)
     preset = rig({}, {})
     return replace(
         preset,
         outputs=preset.outputs[:2],
         listeners=tuple(Listener(name=n, position_m=p) for n, p in positions_m.items()),
-        loudspeakers=(
-            Loudspeaker(
-                name="Low box", passband_hz=(35.0, 250.0), impedance_ohm=8.0, power_w=power,
-                enclosure="vented", sensitivity_db=98.0,
-            ),
-            Loudspeaker(
-                name="Full box", passband_hz=(70.0, 18_000.0), impedance_ohm=8.0, power_w=power,
-                sensitivity_db=98.0,
-            ),
-        ),
-        sources=(
-            Source(name="S", output="Sub", loudspeaker="Low box", position_m=(0.0, 1.0, 0.4)),
-            Source(name="T", output="Top", loudspeaker="Full box", position_m=(3.0, 0.0, 3.0)),
-        ),
-    )  # fmt: skip
+        loudspeakers=BOXES,
+        sources=SOURCES,
+    )
 
 
 def test_a_listener_inside_a_box_is_refused() -> None:
