@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 import re
-from typing import NoReturn
+from collections.abc import Mapping
+from typing import NoReturn, TypeVar
 
 from xover.model.entry_text import (
     NOTHING,
@@ -30,6 +31,8 @@ from xover.model.processing import Limit
 from xover.model.ranges import DelayMs, Gain, LevelDbu, TimeConstantMs
 from xover.model.units import METRES_PER_FOOT, dbu_from_volts
 from xover.model.words import Polarity
+
+T = TypeVar("T")
 
 GAIN_EXAMPLES = "−3, +2.5 dB"
 POLARITY_EXAMPLES = "normal, inv"
@@ -74,14 +77,7 @@ _POLARITIES: dict[str, Polarity] = {
 
 def parse_polarity(text: str, context: Context) -> Polarity:
     """A polarity: `normal`, `inverted`, `inv`, `+`, `-`, `rev`."""
-
-    def problem() -> str:
-        return f"type {either(POLARITY_EXAMPLES)}"
-
-    found = _POLARITIES.get(typed(text, context, problem))
-    if found is None:
-        raise context.refused(f"{quoted(text)} is not a polarity; {problem()}")
-    return found
+    return _meant(text, context, _POLARITIES, POLARITY_EXAMPLES, "is not a polarity")
 
 
 _MUTES = {
@@ -92,13 +88,18 @@ _MUTES = {
 
 def parse_mute(text: str, context: Context) -> bool:
     """Whether an output is muted: `muted`, `open`. "on" and "off" say it both ways: refused."""
+    return _meant(text, context, _MUTES, MUTE_EXAMPLES, "does not say whether it is muted")
+
+
+def _meant(text: str, context: Context, words: Mapping[str, T], examples: str, wrong: str) -> T:
+    """What one of `words` means; what is none of them is refused as it `wrong`."""
 
     def problem() -> str:
-        return f"type {either(MUTE_EXAMPLES)}"
+        return f"type {either(examples)}"
 
-    found = _MUTES.get(typed(text, context, problem))
+    found = words.get(typed(text, context, problem))
     if found is None:
-        raise context.refused(f"{quoted(text)} does not say whether it is muted; {problem()}")
+        raise context.refused(f"{quoted(text)} {wrong}; {problem()}")
     return found
 
 

@@ -18,8 +18,6 @@ from textual.message import Message
 from textual.timer import Timer
 from textual.widgets import Static
 
-from xover.model.drive import Drive
-from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.tui.dialogs.align_view import (
     CRITERIA,
@@ -62,27 +60,15 @@ class AlignDialog(ProposingDialog["Proposal", Answer]):
     AlignDialog #progress { height: 1; }
     """
 
+    _began: float = 0.0
+    _ticker: Timer | None = None
+
     class Compared(Message):
         """There are two presets to compare behind the dialog."""
 
         def __init__(self, proposal: Proposal) -> None:
             super().__init__()
             self.proposal = proposal
-
-    def __init__(
-        self,
-        preset: Preset,
-        drive: Drive,
-        *,
-        move: tuple[str, ...] = (),
-        to: str | None = None,
-        listener: str | None = None,
-    ) -> None:
-        """`move`, `to` and `listener` are chosen at first."""
-        super().__init__(preset, drive, move=move, to=to, listener=listener)
-        self._began: float = 0.0
-        self._ticker: Timer | None = None
-        self._course = Course()
 
     def body(self) -> ComposeResult:
         """The form, and what was found."""
@@ -124,8 +110,9 @@ class AlignDialog(ProposingDialog["Proposal", Answer]):
         yield NameList((), single=True, id="settings")
 
     def on_mount(self) -> None:
-        """The form first."""
+        """The form first; nothing is searched yet."""
         super().on_mount()
+        self._course = Course()
         self.query_one("#progress").display = False
 
     def job(self) -> Callable[[], Answer]:
