@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 from xover.files import json_text
-from xover.files.schema_parts import schema_of
+from xover.files.schema_parts import document_of
 from xover.model.preset import Preset
 from xover.model.ranges import TRACE_POINTS_MAX
 from xover.model.words import EQ_SHAPES, FAMILY_SLOPES, LINE_VOLTAGES_V
@@ -19,16 +19,7 @@ SCHEMA_ID = "urn:xover:preset:1"
 
 def preset_schema() -> dict[str, Any]:
     """The schema (JSON Schema draft 2020-12) of a preset file of the present version."""
-    whole, parts = schema_of(Preset)
-    _relate(parts)
-    del parts["Preset"]
-    whole["title"] = "xover preset, version 1"
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "$id": SCHEMA_ID,
-        **whole,
-        "$defs": parts,
-    }
+    return document_of(Preset, SCHEMA_ID, "xover preset, version 1", _relate)
 
 
 def schema_text() -> bytes:
@@ -36,13 +27,8 @@ def schema_text() -> bytes:
     return json_text.lay_out(preset_schema())
 
 
-def _relate(parts: dict[str, Any]) -> None:
+def _relate(preset: dict[str, Any], parts: dict[str, Any]) -> None:
     """Add what fields of one object ask of each other, from the same tables as the rules."""
-    preset = parts["Preset"]
-    preset["required"] = ["format", "version", *preset["required"]]
-    for name in ("format", "version"):
-        field = preset["properties"][name]
-        preset["properties"][name] = {"const": field["default"]}
     for name in ("inputs", "outputs"):
         preset["properties"][name]["minItems"] = 1
     preset["properties"]["tags"]["uniqueItems"] = True

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 from xover.files import json_text
-from xover.files.schema_parts import schema_of
+from xover.files.schema_parts import document_of
 from xover.model.profile import Profile
 from xover.model.words import FAMILY_SLOPES
 
@@ -18,10 +18,16 @@ SCHEMA_ID = "urn:xover:processor:1"
 
 def profile_schema() -> dict[str, Any]:
     """The schema (JSON Schema draft 2020-12) of a processor profile of the present version."""
-    whole, parts = schema_of(Profile)
-    whole["required"] = ["format", "version", *whole["required"]]
-    for name in ("format", "version"):
-        whole["properties"][name] = {"const": whole["properties"][name]["default"]}
+    return document_of(Profile, SCHEMA_ID, "xover processor profile, version 1", _relate)
+
+
+def profile_schema_text() -> bytes:
+    """The schema as the bytes of `docs/processor.schema.json`."""
+    return json_text.lay_out(profile_schema())
+
+
+def _relate(whole: dict[str, Any], parts: dict[str, Any]) -> None:
+    """Add what fields of one object ask of each other."""
     whole["properties"]["sample_rates_hz"] |= {"minItems": 1, "uniqueItems": True}
     _forms(parts["Grid"])
     parts["CrossoverSetting"]["properties"]["families"] = {
@@ -40,19 +46,6 @@ def profile_schema() -> dict[str, Any]:
     }
     for name in ("kinds", "first_order_kinds"):
         parts["EqSetting"]["properties"][name]["uniqueItems"] = True
-    del parts["Profile"]
-    whole["title"] = "xover processor profile, version 1"
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "$id": SCHEMA_ID,
-        **whole,
-        "$defs": parts,
-    }
-
-
-def profile_schema_text() -> bytes:
-    """The schema as the bytes of `docs/processor.schema.json`."""
-    return json_text.lay_out(profile_schema())
 
 
 def _forms(grid: dict[str, Any]) -> None:

@@ -5,6 +5,7 @@ Knows no format; what fields ask of each other stands with each format's own sch
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import msgspec
@@ -17,6 +18,31 @@ def schema_of(root: type[msgspec.Struct]) -> tuple[dict[str, Any], dict[str, Any
     for kind in structures(root):
         describe(parts[kind.cls.__name__], kind)
     return parts[root.__name__], parts
+
+
+def document_of(
+    root: type[msgspec.Struct],
+    schema_id: str,
+    title: str,
+    relate: Callable[[dict[str, Any], dict[str, Any]], None],
+) -> dict[str, Any]:
+    """The whole schema of a format whose files say `format` and `version`.
+
+    `relate` adds to the root and to the parts what their fields ask of each other.
+    """
+    whole, parts = schema_of(root)
+    whole["required"] = ["format", "version", *whole["required"]]
+    for name in ("format", "version"):
+        whole["properties"][name] = {"const": whole["properties"][name]["default"]}
+    relate(whole, parts)
+    del parts[root.__name__]
+    whole["title"] = title
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$id": schema_id,
+        **whole,
+        "$defs": parts,
+    }
 
 
 def structures(root: type[msgspec.Struct]) -> list[types.StructType]:

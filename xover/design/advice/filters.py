@@ -10,12 +10,14 @@ from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from xover.design.advice.survey import LOWEST_HZ, Survey, in_db, octaves
 from xover.design.splits import THIRD_OCTAVE
 from xover.dsp.biquad import active_sections, cascade_response
 from xover.model.names import quoted
 from xover.model.problems import Finding
+from xover.model.processing import Output
 from xover.model.rig import Loudspeaker
 from xover.model.units import plain, short, show_db, show_hz
 
@@ -126,19 +128,14 @@ def empty_band(survey: Survey) -> Iterator[Finding]:
 def low_boost(survey: Survey) -> Iterator[Finding]:
     """More than 6 dB of boost below 100 Hz in the sum of an output's equaliser."""
     low = survey.axis.frequency_hz < BOOST_BELOW_HZ
-    for at, output in enumerate(survey.preset.outputs):
-        if not output.eq:
-            continue
-        total_db = in_db(np.abs(cascade_response(active_sections(output.eq), survey.axis)))
-        largest = int(np.argmax(np.where(low, total_db, -np.inf)))
-        boost_db = float(total_db[largest])
+    for at, output, boost_db, frequency_hz in _boosts(survey, low):
         if boost_db > BOOST_DB + 0.05:
             yield Finding(
                 "low-boost",
                 "warning",
                 f"outputs[{at}].eq",
                 f"the EQ of {quoted(output.name)} boosts by {show_db(boost_db)} at "
-                f"{show_hz(float(survey.axis.frequency_hz[largest]))}, which takes "
+                f"{show_hz(frequency_hz)}, which takes "
                 f"{short(10.0 ** (boost_db / 10.0), 1)} times the power there; more than "
                 f"{show_db(BOOST_DB, 0)} below {show_hz(BOOST_BELOW_HZ)} is seldom worth its price",
                 BOOST_CAUTION,
@@ -148,12 +145,7 @@ def low_boost(survey: Survey) -> Iterator[Finding]:
 def high_boost(survey: Survey) -> Iterator[Finding]:
     """More than 3 dB of boost above 4 kHz in the sum of an output's equaliser."""
     high = survey.axis.frequency_hz > HIGH_BOOST_ABOVE_HZ
-    for at, output in enumerate(survey.preset.outputs):
-        if not output.eq or not high.any():
-            continue
-        total_db = in_db(np.abs(cascade_response(active_sections(output.eq), survey.axis)))
-        largest = int(np.argmax(np.where(high, total_db, -np.inf)))
-        boost_db = float(total_db[largest])
+    for at, output, boost_db, frequency_hz in _boosts(survey, high):
         low_pass = output.low_pass
         if low_pass is not None and low_pass.frequency_hz < HIGH_BOOST_ABOVE_HZ:
             continue
@@ -163,12 +155,22 @@ def high_boost(survey: Survey) -> Iterator[Finding]:
                 "warning",
                 f"outputs[{at}].eq",
                 f"the EQ of {quoted(output.name)} boosts by {show_db(boost_db)} at "
-                f"{show_hz(float(survey.axis.frequency_hz[largest]))}, which takes "
+                f"{show_hz(frequency_hz)}, which takes "
                 f"{short(10.0 ** (boost_db / 10.0), 1)} times the power of the high-frequency "
                 f"driver there; more than {show_db(HIGH_BOOST_DB, 0)} above "
                 f"{show_hz(HIGH_BOOST_ABOVE_HZ)} asks a lot of it",
                 HIGH_BOOST_CAUTION,
             )
+
+
+def _boosts(survey: Survey, where: NDArray[np.bool_]) -> Iterator[tuple[int, Output, float, float]]:
+    """The largest boost of each equaliser in a part of the axis: output, dB, and where in Hz."""
+    for at, output in enumerate(survey.preset.outputs):
+        if output.eq and where.any():
+            total_db = in_db(np.abs(cascade_response(active_sections(output.eq), survey.axis)))
+            largest = int(np.argmax(np.where(where, total_db, -np.inf)))
+            frequency_hz = float(survey.axis.frequency_hz[largest])
+            yield at, output, float(total_db[largest]), frequency_hz
 
 
 def _caution(box: Loudspeaker) -> str:
