@@ -355,5 +355,17 @@ def test_inputs_are_adapted_too():
     assert answer.preset.inputs[0].gain_db == 1.0
     assert answer.preset.outputs[0].inputs["In"] == -3.25
     assert (
-        "the processor has 0 bands here" in reasons(adapt(preset, OLD).inputs[0])["inputs[0].eq[0]"]
+        "the processor has no bands here"
+        in reasons(adapt(preset, OLD).inputs[0])["inputs[0].eq[0]"]
     )
+
+
+def test_a_band_that_is_replaced_and_then_left_out_is_one_loss():
+    # No notch, and no band for its stand-in: the cost is that of being without.
+    notch = EqSection(kind="notch", frequency_hz=1_000.0, q=2.0)
+    preset = preset_of(Output(name="Way", eq=(notch,)))
+    none = replace(OLD, eq=replace(OLD.eq, bands_per_output=0))
+    (one,) = adapt(preset, none).outputs
+    (cannot,) = one.cannot
+    assert cannot.why.endswith("has no bands here, and 1 is asked for; this one is left out")
+    assert cannot.largest_db == pytest.approx(one.largest_db)

@@ -80,8 +80,9 @@ def test_it_is_typed_on_the_sheet_and_in_the_changes():
     sheet = device_sheet(preset, answer)
     rows = {entry.label: entry for entry in sheet.outputs[0].entries}
     assert [one.words for one in rows["High-pass"].figures][:2] == ["Butterworth", "12 dB/oct"]
-    assert "EQ 1" not in rows
-    assert rows["EQ 2"].note == "band 1 on the processor"
+    assert rows["EQ 1"].where == "outputs[0].eq[1]"
+    assert rows["EQ 1"].note == "EQ 2 in the preset"
+    assert "EQ 2" not in rows
     # Later the band goes up: a high-pass that moves up, by the order of the changes.
     later = preset_of(output(band("high_pass", 0.7071, 80.0), PEAK))
     again = adapt(later, OLD)

@@ -66,8 +66,25 @@ def test_bands_that_stand_at_an_input_instead_are_rows_there():
     assert labels == ["EQ 1", "EQ 2", "EQ 3"]
     assert len(held.inputs[0].eq) == 3
     rows = [one for one in made.outputs[1].entries if one.label.startswith("EQ")]
-    assert [one.label for one in rows] == [f"EQ {k}" for k in range(4, 12)]
-    assert [one.note for one in rows][:2] == ["band 1 on the processor", "band 2 on the processor"]
+    assert [one.label for one in rows] == [f"EQ {k}" for k in range(1, 9)]
+    assert [one.note for one in rows][:2] == ["EQ 4 in the preset", "EQ 5 in the preset"]
+
+
+def test_changes_are_those_of_the_processor_s_own_bands():
+    """A first band that moves into a free crossover leaves the others where they are typed."""
+    peak = EqSection(kind="peak", frequency_hz=1_000.0, gain_db=-3.0, q=2.0)
+    rumble = EqSection(kind="high_pass", frequency_hz=40.0, q=0.7071)
+    top = replace(HALL.outputs[1], high_pass=None, eq=(peak,))
+    presets = [
+        replace(HALL, groups=(), outputs=(HALL.outputs[0], one, *HALL.outputs[2:]))
+        for one in (top, replace(top, eq=(rumble, peak)))
+    ]
+    answers = [adapt(one, OLD) for one in presets]
+    old, new = (device_sheet(one, made) for one, made in zip(presets, answers, strict=True))
+    steps = changes_sheet(answers[0].arranged, old, answers[1].arranged, new)
+    rows = [(block.name, entry.label) for block in steps.outputs for entry in block.entries]
+    assert ("High-passes in, or up", "Top L: High-pass") in rows
+    assert not any("EQ" in label for _, label in rows)
 
 
 def test_a_band_that_stands_for_another_has_all_its_figures():

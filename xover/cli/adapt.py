@@ -96,7 +96,10 @@ def _text(preset: Preset, answer: Adaptation) -> list[str]:
             f"{one.name}: at most {plain(one.largest_db, 2)} dB and {plain(one.largest_deg, 1)}° "
             f"from the preset, {plain(one.rms_db, 2)} dB rms",
         ]
-        lines += [f"  {change_text(preset, each)}" for each in one.changes]
+        told = {each.where for each in one.cannot if each.where.endswith(".name")}
+        lines += [
+            f"  {change_text(preset, each)}" for each in one.changes if each.where not in told
+        ]
         for each in one.cannot:
             cost = "" if each.largest_db is None else f" (costs {plain(each.largest_db, 2)} dB)"
             lines.append(f"  cannot: {label(preset, each.where)}: {each.why}{cost}")

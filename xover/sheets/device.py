@@ -12,7 +12,7 @@ from msgspec.structs import replace
 
 from xover.design.adapting.result import Adaptation, Adapted, Setting
 from xover.model.names import inert
-from xover.model.places import label, parse
+from xover.model.places import form, label, parse
 from xover.model.preset import Preset
 from xover.model.profile import Profile
 from xover.model.units import plain, short, show_dbu, show_hz, show_ms
@@ -154,13 +154,19 @@ def _blank(where: str) -> Figure:
 
 
 def _with_band(entry: Entry, bands: Mapping[int, int]) -> Entry:
-    """A row of the equaliser; where another number on the processor goes with it, that is said."""
+    """A row of the equaliser by the processor's own number; the preset's is said where it differs.
+
+    Bands that are not entered leave no gap there.
+    """
     steps = parse(entry.where)
     origin = steps[-1]
     if len(steps) < 2 or steps[-2] != "eq" or not isinstance(origin, int):
         return entry
     number = bands.get(origin, origin + 1)
-    return entry if number == origin + 1 else replace(entry, note=f"band {number} on the processor")
+    if number == origin + 1:
+        return entry
+    slot = form((*steps[:-1], number - 1))
+    return replace(entry, label=f"EQ {number}", note=f"EQ {origin + 1} in the preset", slot=slot)
 
 
 def _is_field(figure: Figure, entry: Entry) -> bool:

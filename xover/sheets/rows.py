@@ -66,7 +66,8 @@ class Figure(Struct, frozen=True):
 class Entry(Struct, frozen=True):
     """One row of a sheet: what it is, the figures to enter and tick, and what helps to read it.
 
-    `where` is the path in the preset; `note` holds the same value in other units.
+    `where` is the path in the preset; `note` holds the same value in other units. `slot` is the
+    path by which a processor counts, "" where that is the same.
     """
 
     where: str
@@ -74,6 +75,7 @@ class Entry(Struct, frozen=True):
     figures: tuple[Figure, ...]
     note: str = ""
     locked: bool = False
+    slot: str = ""
 
     @property
     def is_trial(self) -> bool:

@@ -137,23 +137,35 @@ def _stage(old: Stage | None, new: Stage) -> list[_Item]:
             continue  # the word "none" of a list that now has rows
         if mine is not None and mine.figures[0].value == "none" and theirs is None and old is None:
             continue  # a new output needs no row for what is off
-        step = _step(tail, None if old is None else old[0], new[0])
+        step = _step(tail, old and old[0], new[0], _number(theirs), _number(mine))
         entry = mine if mine is not None else _gone(theirs)
-        was = "" if theirs is None else f"was {', '.join(f.words for f in theirs.figures)}"
-        found.append(_Item(step, replace(entry, label=f"{block.name}: {entry.label}", note=was)))
+        said = [mine.note] if mine is not None and mine.slot else []  # its number in the preset
+        if theirs is not None:
+            said.append(f"was {', '.join(f.words for f in theirs.figures)}")
+        label, note = f"{block.name}: {entry.label}", "; ".join(said)
+        found.append(_Item(step, replace(entry, label=label, note=note)))
     return found
 
 
 def _by_tail(block: Block) -> dict[str, Entry]:
-    """The rows by their place without the output's number."""
-    return {entry.where.partition("]")[2]: entry for entry in block.entries if not entry.is_trial}
+    """The rows by where they are typed, without the output's number."""
+    rows = [entry for entry in block.entries if not entry.is_trial]
+    return {(entry.slot or entry.where).partition("]")[2]: entry for entry in rows}
+
+
+def _number(entry: Entry | None) -> int | None:
+    """Of a row of the equaliser the section's number in its preset, from 0."""
+    tail = "" if entry is None else entry.where.partition("]")[2]
+    return int(tail[4:].partition("]")[0]) if tail.startswith(".eq[") else None
 
 
 def _same(one: Entry, other: Entry) -> bool:
     """Whether two rows ask for the same figures."""
-    return [(f.field, f.value, f.unit) for f in one.figures] == [
-        (f.field, f.value, f.unit) for f in other.figures
-    ]
+    mine, theirs = (
+        [(f.field, f.value, f.unit, f.text if f.field == "kind" else "") for f in entry.figures]
+        for entry in (one, other)
+    )
+    return mine == theirs
 
 
 def _gone(entry: Entry | None) -> Entry:
@@ -172,7 +184,13 @@ def _at(block: Block, tail: str) -> int:
     return next(k for k, entry in enumerate(block.entries) if entry.where.endswith(tail))
 
 
-def _step(tail: str, old: Input | Output | None, new: Input | Output) -> str:
+def _step(
+    tail: str,
+    old: Input | Output | None,
+    new: Input | Output,
+    old_band: int | None,
+    new_band: int | None,
+) -> str:
     """Which step a changed row belongs to, by what it does to level and protection."""
     if tail == ".gain_db":
         return "up" if old is None or new.gain_db > old.gain_db else "down"
@@ -185,8 +203,7 @@ def _step(tail: str, old: Input | Output | None, new: Input | Output) -> str:
     if tail == ".low_pass":
         return "low"
     if tail.startswith(".eq["):
-        at = int(tail[4:].partition("]")[0])
-        return _band_step(_band(old, at), _band(new, at))
+        return _band_step(_band(old, old_band), _band(new, new_band))
     return "neutral"
 
 
@@ -238,8 +255,8 @@ def _high_pass_step(old: Crossover | None, new: Crossover | None) -> str:
     return "protect"
 
 
-def _band(item: Input | Output | None, at: int) -> EqSection | None:
-    if item is None or at >= len(item.eq):
+def _band(item: Input | Output | None, at: int | None) -> EqSection | None:
+    if item is None or at is None or at >= len(item.eq):
         return None
     return item.eq[at]
 

@@ -111,7 +111,10 @@ def reduce(
                 options.append((rms(error + change), low, high, one, change))
         _, at, other, one, change = min(options, key=lambda option: option[0])
         error = error + change
-        many = f"the processor has {limit} bands here, and {first} are asked for"
+        here = "no bands" if not limit else "1 band" if limit == 1 else f"{limit} bands"
+        many = (
+            f"the processor has {here} here, and {first} {'is' if first == 1 else 'are'} asked for"
+        )
         if other is None or one is None:
             why = f"{many}; this one is left out"
             losses.append(Loss(kept[at].origins, why, change))
@@ -122,6 +125,18 @@ def reduce(
             kept[at], logs[at] = Kept(one, origins, False), np.log(_response(one, axis))
             del kept[other], logs[other]
     return kept, losses
+
+
+def told_once(first: Sequence[Loss], second: Sequence[Loss]) -> list[Loss]:
+    """The losses of two steps: what was replaced in one and left out in the other is one loss."""
+    by_origins = {loss.origins: loss for loss in first}
+    found = []
+    for loss in second:
+        before = by_origins.pop(loss.origins, None)
+        if before is not None:
+            loss = Loss(loss.origins, loss.why, before.error + loss.error)
+        found.append(loss)
+    return [*by_origins.values(), *found]
 
 
 def _response(item: EqSection, axis: Axis) -> ComplexArray:

@@ -29,7 +29,7 @@ from xover.design.adapting.bands import (
     typed_of,
     within,
 )
-from xover.design.adapting.fitting import Kept, Loss, reduce, replace_missing
+from xover.design.adapting.fitting import Kept, Loss, reduce, replace_missing, told_once
 from xover.design.adapting.result import Cannot
 from xover.design.adapting.rounding import choose, log_errors, rms, rms_db
 from xover.dsp.axis import Axis, ComplexArray
@@ -132,7 +132,7 @@ def shape_of(
     fixed: ComplexArray = np.zeros(len(axis), dtype=np.complex128)
     kept, losses = replace_missing(active, behaviour, axis)
     kept, more = reduce(kept, bands_max, behaviour, axis)
-    for loss in (*losses, *more):
+    for loss in told_once(losses, more):
         fixed = fixed + loss.error
         shape.cannot += _losses(where, loss)
     parts: list[ComplexArray] = []
