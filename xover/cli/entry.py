@@ -63,7 +63,8 @@ class Door(click.Group):
 def root(ctx: click.Context, version: bool) -> None:
     """Set up loudspeaker processing: crossovers, alignment, delays, entry sheets.
 
-    xover PRESET shows a preset; without a name, the shipped example.
+    xover PRESET opens the workbench on a preset; without a name, on the shipped example. In a pipe,
+    or with --listener, it prints the preset at a glance instead.
     """
     if version:
         from xover.__about__ import __version__

@@ -17,7 +17,7 @@ COMMANDS: dict[str, str] = {
     "adapt": "the preset as one kind of processor can hold it",
     "sheet": "the entry sheet to type from",
     "verify": "what was entered against what was meant, with the likeliest slips",
-    "archive": "every revision of every preset: save, list, search, compare, restore",
+    "archive": "every revision kept: save, list, search, compare, restore",
     "schema": "the JSON Schema of the file format",
 }
 """Every command with its line of help."""
