@@ -302,18 +302,24 @@ class TestCoherence:
             assert ("coherence" in text) == (panels == 2)
 
 
+async def file_read(app: Host, pilot: Pilot[None], typed: str) -> ImportDialog:
+    """The dialog, once it has read sub.txt, found by what is `typed`."""
+    dialog: ImportDialog = app.held
+    await listed(app, pilot, "sub.txt")
+    await type_in(pilot, typed)
+    await pilot.press("enter")
+    await until(pilot, lambda: dialog.capture is not None)
+    await pilot.pause()
+    return dialog
+
+
 class TestImport:
     def test_a_capture_goes_in_by_the_keyboard(self, tmp_path: Path) -> None:
         preset = with_output(hall(), "Sub", inputs={"Left": 0.0, "Right": 0.0})
         trace_file(tmp_path)
 
         async def steps(app: Host, pilot: Pilot[None]) -> None:
-            dialog: ImportDialog = app.held
-            await listed(app, pilot, "sub.txt")
-            await type_in(pilot, "su")
-            await pilot.press("enter")
-            await until(pilot, lambda: dialog.capture is not None)
-            await pilot.pause()
+            await file_read(app, pilot, "su")
             text = app.text()
             assert "200 points" in text
             assert "as captured" in text
@@ -382,11 +388,7 @@ class TestImport:
         xover.save(then, tmp_path / "then.json", overwrite=False)
 
         async def steps(app: Host, pilot: Pilot[None]) -> None:
-            dialog: ImportDialog = app.held
-            await listed(app, pilot, "sub.txt")
-            await type_in(pilot, "sub")
-            await pilot.press("enter")
-            await until(pilot, lambda: dialog.capture is not None)
+            dialog = await file_read(app, pilot, "sub")
             app.screen.query_one("#spl_calibration").value = "112 dB"
             await pilot.press("ctrl+g")  # answers have changed: read anew
             await until(pilot, lambda: dialog.capture.response.level == "spl")
@@ -423,12 +425,7 @@ class TestImport:
         box = hall().loudspeakers[1].name
 
         async def steps(app: Host, pilot: Pilot[None]) -> None:
-            dialog: ImportDialog = app.held
-            await listed(app, pilot, "sub.txt")
-            await type_in(pilot, "sub")
-            await pilot.press("enter")
-            await until(pilot, lambda: dialog.capture is not None)
-            await pilot.pause()
+            dialog = await file_read(app, pilot, "sub")
             await pilot.press("shift+tab", "down", "space", "ctrl+g")
             await pilot.pause()
             assert dialog.page == "own"
