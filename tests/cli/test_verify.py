@@ -326,6 +326,24 @@ def test_outputs_are_compared_with_those_of_the_same_input(held, tmp_path, capsy
     assert delayed["explanations"][0]["slips"][0]["looks_like"] == pytest.approx(0.0, abs=0.03)
 
 
+def test_a_gain_with_the_wrong_sign_is_told_as_the_sheet_has_it(held, tmp_path, capsys):
+    loop = process(tmp_path, "loop.wav", "anull")
+    item = held.output("Delay L")
+    assert item.gain_db == -2.0
+    late_ms = item.delay_ms + load_profile(OLD).latency_ms
+    path = process(tmp_path, "delay.wav", chain(replace(item, gain_db=2.0), late_ms))
+    _, answer = verify(capsys, "--output", "Delay L", path, "--loop", loop)
+    (slip,) = answer["outputs"][0]["explanations"][0]["slips"]
+    assert slip["sentence"] == (
+        "Delay L, gain: meant −2.0 dB, looks like +2.0 dB, the sign exchanged"
+    )
+    # By 3 dB there is no story, and the route is as likely a place.
+    path = process(tmp_path, "delay.wav", chain(replace(item, gain_db=1.0), late_ms))
+    _, answer = verify(capsys, "--output", "Delay L", path, "--loop", loop)
+    sentence = answer["outputs"][0]["explanations"][0]["slips"][0]["sentence"]
+    assert sentence.endswith("looks like +1.0 dB (or Delay L, route, from Left, by as much)")
+
+
 @pytest.mark.parametrize("share", [0.9, 0.2])
 def test_a_clipped_capture_is_no_slip_and_has_no_level(share, held, tmp_path, capsys):
     path = process(tmp_path, "sub.wav", chain(held.output("Sub")))

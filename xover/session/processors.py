@@ -154,7 +154,12 @@ def _rounded(value: Value) -> Value:
         frequency_hz = _significant(value.frequency_hz, 4)
         return replace(value, frequency_hz=frequency_hz, gain_db=gain_db, q=q)
     if isinstance(value, Limit):
-        return replace(value, threshold_dbu=round(value.threshold_dbu, 2))
+        return replace(
+            value,
+            threshold_dbu=round(value.threshold_dbu, 2),
+            attack_ms=_significant(value.attack_ms, 3),
+            release_ms=_significant(value.release_ms, 3),
+        )
     if isinstance(value, Mapping):
         return {name: round(gain_db, 2) for name, gain_db in value.items()}
     return value

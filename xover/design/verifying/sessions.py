@@ -18,7 +18,7 @@ from xover.design.adapting.figures import rates_of
 from xover.design.verifying.points import Points, divided
 from xover.design.verifying.slips import Slip
 from xover.design.verifying.verification import Explanation, Verified, verify_output
-from xover.model.places import label
+from xover.model.places import at_key, label
 from xover.model.preset import Preset
 from xover.model.profile import Profile
 from xover.model.units import METRES_PER_FOOT, show_db, show_ms
@@ -77,11 +77,15 @@ def verify_session(
 
 
 class _Offset(Struct, frozen=True):
-    """How far a figure of one result lies from what was meant, and what that was."""
+    """How far a figure of one result lies from what was meant, and the fields that make it up.
+
+    `fields` are places with what was meant there, the output's own first; `offset` is the whole
+    figure less their sum.
+    """
 
     number: int
     at: int
-    meant: float
+    fields: tuple[tuple[str, float], ...]
     offset: float
 
 
@@ -105,12 +109,20 @@ def judge_session(
     for number, (one, name) in enumerate(zip(results, driven, strict=True)):
         at = _index(preset, one.output)
         item, source = preset.outputs[at], preset.input(name)
+        here, there = f"outputs[{at}]", f"inputs[{preset.inputs.index(source)}]"
         if one.latency_ms is not None:
-            meant = item.delay_ms + source.delay_ms
-            delays.append(_Offset(number, at, meant, one.latency_ms - meant - own_ms))
+            fields = ((f"{here}.delay_ms", item.delay_ms), (f"{there}.delay_ms", source.delay_ms))
+            offset_ms = one.latency_ms - own_ms - sum(meant for _, meant in fields)
+            delays.append(_Offset(number, at, fields[: 1 + loop_known], offset_ms))
         if one.gain_offset_db is not None:
-            meant = item.gain_db + item.inputs[name] + source.gain_db
-            gains.append(_Offset(number, at, meant, one.gain_offset_db - meant))
+            steps = (
+                (f"{here}.gain_db", item.gain_db),
+                (at_key(f"{here}.inputs", name), item.inputs[name]),
+                (f"{there}.gain_db", source.gain_db),
+            )
+            # What the input itself does all its outputs share: it shows against a known loop only.
+            offset_db = one.gain_offset_db - sum(meant for _, meant in steps)
+            gains.append(_Offset(number, at, steps[: 2 + loop_known], offset_db))
     delay_limit_ms = DELAY_TOLERANCE_MS + _delay_step_ms(preset, profile)
     gain_limit_db = GAIN_TOLERANCE_DB + (0.5 * profile.gain_db.step if profile else 0.0)
     absolute_delay = loop_known and profile is not None
@@ -153,33 +165,54 @@ def _with_test(
     off = one.offset - common
     if abs(off) <= limit:
         return result
-    seen = one.meant + off
-    slip = Slip(where, one.meant, seen, _sentence(preset, where, field, one.meant, seen, limit))
+    slip = _slip(preset, one.fields, off, limit, is_gain=field == "gain_db")
     if pair is not None:
         other = label(preset, f"outputs[{pair}]")
         slip = replace(slip, sentence=f"{slip.sentence} (if {other} is right)")
+    share = 1.0 if pair is None else 0.5
     explanations = tuple(
         replace(each, slips=(*each.slips, slip)) for each in result.explanations
-    ) or (
-        Explanation((slip,), result.residual_db_rms, result.residual_deg_rms, 0.5 if pair else 1.0),
-    )
+    ) or (Explanation((slip,), result.residual_db_rms, result.residual_deg_rms, share),)
     return replace(result, matches=False, explanations=explanations)
 
 
-def _sentence(
-    preset: Preset, where: str, field: str, meant: float, seen: float, limit: float
-) -> str:
-    name = label(preset, where)
-    if field == "gain_db":
-        sign = ", the sign exchanged" if meant and abs(seen + meant) <= limit else ""
-        return f"{name}: meant {show_db(meant)}, looks like {show_db(seen)}{sign}"
-    if seen < -limit:
-        return (
-            f"{name}: meant {show_ms(meant)}, and {show_ms(-seen)} less than the processor's own "
-            "latency is seen; the profile's latency_ms is too long, or time zero is not shared"
+def _slip(
+    preset: Preset, fields: Sequence[tuple[str, float]], off: float, limit: float, *, is_gain: bool
+) -> Slip:
+    """The field that such a difference comes from: one with a story, else the output's own."""
+    show = show_db if is_gain else show_ms
+
+    def story(meant: float) -> str:
+        if is_gain:
+            return _gain_story(meant, meant + off, limit)
+        return _delay_story(preset, meant, meant + off, limit)
+
+    told = [(where, meant, story(meant)) for where, meant in fields]
+    with_story = [each for each in told if each[2]]
+    where, meant, how = (with_story or told)[0]
+    seen = meant + off
+    words = f"{label(preset, where)}: meant {show(meant)}, looks like {show(seen)}{how}"
+    others = [label(preset, each[0]) for each in with_story[1:]]
+    if others:
+        words += f" (or {', or '.join(others)}, the same way)"
+    elif is_gain and not how:
+        words += f" (or {label(preset, fields[1][0])}, by as much)"
+    elif not is_gain and seen < -limit:
+        words = (
+            f"{label(preset, where)}: meant {show_ms(meant)}, and {show_ms(-seen)} less than the "
+            "processor's own latency is seen; the profile's latency_ms is too long, or time zero "
+            "is not shared"
         )
-    story = _delay_story(preset, meant, seen, limit)
-    return f"{name}: meant {show_ms(meant)}, looks like {show_ms(seen)}{story}"
+    return Slip(where, meant, seen, words)
+
+
+def _gain_story(meant_db: float, seen_db: float, limit_db: float) -> str:
+    """How such a gain comes about: its sign, or never typed."""
+    if abs(meant_db) <= limit_db:
+        return ""
+    if abs(seen_db + meant_db) <= limit_db:
+        return ", the sign exchanged"
+    return ", missing" if abs(seen_db) <= limit_db else ""
 
 
 def _delay_story(preset: Preset, meant_ms: float, seen_ms: float, limit_ms: float) -> str:
@@ -190,6 +223,8 @@ def _delay_story(preset: Preset, meant_ms: float, seen_ms: float, limit_ms: floa
         "feet": speed_m_s / 1e3 / METRES_PER_FOOT,
         "samples": preset.sample_rate_hz / 1e3,
     }
+    if meant_ms <= limit_ms:
+        return ""
     stories = [(0.0, ", missing")]
     for unit, factor in per_ms.items():
         stories.append((meant_ms / factor, f", milliseconds typed as {unit}"))

@@ -179,8 +179,7 @@ class VerifyDialog(Dialog[Asked]):
         for at, name in enumerate(self._outputs):
             path = self._file(f"capture-{at}")
             if path is not None:
-                how = "under “driven by”"
-                driven = driver_of(self._preset, name, self._named_for(name, named), how=how)
+                driven = self._driver(name, named)
                 captures.append(Capture(name, path, driven, self._number(f"channel-{at}")))
         if not captures:
             raise Refused.at("", "name the file that was captured, beside its output")
@@ -195,9 +194,15 @@ class VerifyDialog(Dialog[Asked]):
             Reading(sweep, "file" if started else None, self._number("reference")),
         )
 
-    def _named_for(self, output: str, named: Sequence[str]) -> Sequence[str]:
-        """Of the inputs chosen those that matter: an output with one route needs none."""
-        return named if len(self._preset.output(output).inputs) > 1 else ()
+    def _driver(self, output: str, named: Sequence[str]) -> str:
+        """The input that drove an output; one with one route needs none of those chosen."""
+        asked = named if len(self._preset.output(output).inputs) > 1 else ()
+        try:
+            return driver_of(self._preset, output, asked, how="under “driven by”")
+        except Refused:
+            if self._drivers:
+                self.query_one("#driven").focus()
+            raise
 
     def _file(self, id: str) -> str | None:
         typed = self.query_one(f"#{id}", Field).value.strip()
