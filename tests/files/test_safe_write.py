@@ -254,6 +254,24 @@ def test_a_file_marked_read_only_is_left_alone(folder, monkeypatch):
     assert path.read_bytes() == OLD
 
 
+def test_a_file_on_a_disk_that_is_read_only_is_told_from_a_forbidden_one(folder, monkeypatch):
+    """Permissions are no remedy there: the system's own answer to opening it is what counts."""
+    path = folder / "old.json"
+    path.write_bytes(OLD)
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    really = os.open
+
+    def read_only(name, flags, *rest, **more):
+        if flags & (os.O_WRONLY | os.O_RDWR):
+            raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+        return really(name, flags, *rest, **more)
+
+    monkeypatch.setattr(os, "open", read_only)
+    with pytest.raises(Refused, match="the disk is read-only; choose another place"):
+        write_bytes(path, NEW, overwrite=True)
+    assert path.read_bytes() == OLD
+
+
 def test_devices_and_pipes_are_written_through(folder):
     write_bytes("/dev/null", NEW, overwrite=False)
     assert stat.S_ISCHR(os.stat("/dev/null").st_mode)

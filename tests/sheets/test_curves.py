@@ -212,6 +212,16 @@ def test_every_curve_is_named_or_counted_at_every_size(width: int, count: int) -
         assert more is None
 
 
+def test_a_long_title_leaves_the_count_of_curves_whole() -> None:
+    """Half a word beside the title would tell nothing; the title gives way and is marked."""
+    curves = [flat(float(-n), f"Output {n}", order=n) for n in range(5)]
+    title = "at Mix, dB SPL for 0.0 dBu; phase less 50.40 ms"
+    for width in (56, 58, 60, 64):
+        first = plot(curves, title=title, width=width, height=5, labels="legend").lines()[0]
+        assert first.rstrip().endswith("   and 5 more"), first
+        assert width_of(first.rstrip()) <= width
+
+
 def test_dashes_differ_and_draw_their_share_of_dots() -> None:
     shares = {}
     for name, lengths in DASHES.items():

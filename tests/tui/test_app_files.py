@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ from msgspec.structs import replace
 import xover
 from tests.session.plug import pull
 from tests.tui.desk import Desk, at_desk
+from xover.files.paths import refused
 from xover.files.preset_json import dumps
 from xover.files.shipped import default_example
 from xover.session.session import Session
@@ -248,6 +250,26 @@ def test_a_file_changed_by_somebody_else(hall_path: str, folder: Path, answer: s
             assert desk.value("Sub", "gain") == -9.0
         else:
             assert xover.load(hall_path).output("Sub").gain_db == -9.0
+
+    at_desk(steps, hall_path)
+
+
+def test_a_place_that_cannot_be_written_leads_to_another(
+    hall_path: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The remedy names its key: whoever reads "choose another place" need not look for it."""
+    full = OSError(errno.ENOSPC, "No space left on device")
+
+    def save(self: Session, *, overwrite_changed: bool = False) -> None:
+        raise refused(full, hall_path, "written")
+
+    async def steps(desk: Desk) -> None:
+        await desk.enter("Sub", "gain", "-9")
+        monkeypatch.setattr(Session, "save", save)
+        await desk.keys("ctrl+s")
+        assert "the disk is full" in desk.readout
+        assert "^W saves it elsewhere" in " ".join(desk.readout.split())
+        assert desk.title.endswith("unsaved")
 
     at_desk(steps, hall_path)
 

@@ -50,6 +50,7 @@ def write_filled(path: str | Path, fill: Callable[[IO[bytes]], None], *, overwri
             if existing is not None and not overwrite:
                 raise _exists(path)
             if existing is not None and not os.access(path, os.W_OK):
+                os.close(os.open(path, os.O_WRONLY))  # a disk that is read-only says so itself
                 raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
             _write_beside(os.path.realpath(path), fill, existing, overwrite=overwrite)
         else:

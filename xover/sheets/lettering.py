@@ -91,8 +91,11 @@ def _say_more(line: Pieces, left: int, columns: int) -> None:
     """End a full legend with how many curves it does not name."""
     while line:
         more = f"   and {left} more"
-        if sum(width_of(text) for text, _ in line) + len(more) <= columns or len(line) == 1:
+        if sum(width_of(text) for text, _ in line) + len(more) <= columns:
             line.append((more, -1))
+            return
+        if len(line) == 1 and line[0][1] < 0:  # the title gives way, the count stays whole
+            line[:] = [(fitted(line[0][0], max(0, columns - len(more))).rstrip(), -1), (more, -1)]
             return
         if line.pop()[1] >= 0:
             left += 1

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from xover.tui.opening import Decision, Opening
 
 WATCH_DISK_S = 2.0
+ELSEWHERE = "^W saves it elsewhere"
+"""What to do about a place that cannot be written."""
 
 
 class Filing(Showing):
@@ -139,7 +141,7 @@ class Filing(Showing):
             self._ask_whose(then)
             return
         except Refused as refused:
-            self.say(refused.faults[0].message)
+            self.say(f"{refused.faults[0].message}: {ELSEWHERE}")
             return
         self._now_saved(then)
 
