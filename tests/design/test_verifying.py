@@ -258,7 +258,10 @@ def test_noise_is_estimated():
 # Delay and gain of several outputs
 
 
-def session(delays_ms, gains_db, *, meant_ms=(3.42, 78.1, 3.42), loop_known=False, profile=None):
+def session(
+    delays_ms, gains_db, *, meant_ms=(3.42, 78.1, 3.42), loop_known=False, profile=None, left=None
+):
+    """`left` is what the last output leaves of level and phase, in dB and degrees rms."""
     outputs = [
         Output(name=name, inputs={"In": 0.0}, delay_ms=meant)
         for name, meant in zip("ABC", meant_ms, strict=False)
@@ -280,6 +283,8 @@ def session(delays_ms, gains_db, *, meant_ms=(3.42, 78.1, 3.42), loop_known=Fals
             zip(preset.outputs, delays_ms, gains_db, strict=True)
         )
     ]
+    if left is not None:
+        results[-1] = replace(results[-1], residual_db_rms=left[0], residual_deg_rms=left[1])
     return judge_session(
         preset, results, driven=["In"] * len(results), loop_known=loop_known, profile=profile
     )
@@ -309,6 +314,27 @@ def test_two_outputs_cannot_tell_which_is_wrong():
 def test_gains_of_a_session_are_compared():
     _, two, _ = session((3.42, 78.1, 3.42), (0.0, -6.0, 0.1))
     assert [slip.where for slip in two.explanations[0].slips] == ["outputs[1].gain_db"]
+
+
+def test_what_filters_leave_unexplained_is_no_gain_and_no_delay():
+    # 0.8 dB and 0.09 ms more than meant: a slip where the filters fit, not where they leave that.
+    late_ms, db = (3.42, 78.1, 3.51), (0.0, 0.0, 0.8)
+    assert not session(late_ms, db)[2].matches
+    assert not session(late_ms, db, left=(0.3, 2.0))[2].matches
+    assert session(late_ms, db, left=(0.7, 15.0))[2].matches
+
+
+def test_a_capture_of_something_else_is_explained_by_nothing():
+    rng = np.random.default_rng(5)
+    preset = meant_output(rng, 3, 4, JETTY)
+    f = np.arange(1, 4096) * 48_000.0 / 8192
+    comb = 1.0 + 0.95 * np.exp(-2j * np.pi * f * 0.0017)  # a microphone before a wall
+    level_db, phase_deg = 20.0 * np.log10(np.abs(comb)), np.angle(comb, deg=True)
+    result = verified(preset, CapturedResponse(f, level_db, phase_deg))
+    assert not result.matches
+    assert result.explanations == ()
+    assert (result.gain_offset_db, result.latency_ms) == (None, None)
+    assert "no slip of settings explains this" in result.notes[0]
 
 
 def test_one_capture_alone_says_nothing_of_delay_and_gain():

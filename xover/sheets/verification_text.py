@@ -18,15 +18,22 @@ TOLD = 0.005
 
 def verification_text(preset: Preset, results: Sequence[Verified]) -> list[str]:
     """The lines of a report, all inert."""
+    shared = (
+        [note for note in results[0].notes if all(note in one.notes for one in results)]
+        if len(results) > 1
+        else []
+    )
     lines: list[str] = []
     for one in results:
         if lines:
             lines.append("")
-        lines += _output(preset, one)
+        lines += _output(preset, one, [note for note in one.notes if note not in shared])
+    if shared:
+        lines += ["", "Of all:", *(f"  {note}" for note in shared)]
     return folded(inert(line) for line in lines)
 
 
-def _output(preset: Preset, one: Verified) -> list[str]:
+def _output(preset: Preset, one: Verified, notes: Sequence[str]) -> list[str]:
     lines = [headline(one), f"  {remains(one)}", *(f"  {line}" for line in through(one))]
     likely = [each for each in one.explanations if each.confidence >= TOLD]
     for number, each in enumerate(likely, 1):
@@ -38,7 +45,7 @@ def _output(preset: Preset, one: Verified) -> list[str]:
     if one.not_testable:
         names = "; ".join(label(preset, where) for where in one.not_testable)
         lines.append(f"  not testable this way: {names}")
-    lines += [f"  {note}" for note in one.notes]
+    lines += [f"  {note}" for note in notes]
     return lines
 
 

@@ -7,6 +7,7 @@ the device's own latency known, so can each by itself.
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections.abc import Mapping, Sequence
 
@@ -80,13 +81,14 @@ class _Offset(Struct, frozen=True):
     """How far a figure of one result lies from what was meant, and the fields that make it up.
 
     `fields` are places with what was meant there, the output's own first; `offset` is the whole
-    figure less their sum.
+    figure less their sum, known to `slack` only, since filters that are not as meant leave that.
     """
 
     number: int
     at: int
     fields: tuple[tuple[str, float], ...]
     offset: float
+    slack: float
 
 
 def judge_session(
@@ -113,7 +115,7 @@ def judge_session(
         if one.latency_ms is not None:
             fields = ((f"{here}.delay_ms", item.delay_ms), (f"{there}.delay_ms", source.delay_ms))
             offset_ms = one.latency_ms - own_ms - sum(meant for _, meant in fields)
-            delays.append(_Offset(number, at, fields[: 1 + loop_known], offset_ms))
+            delays.append(_Offset(number, at, fields[: 1 + loop_known], offset_ms, _slack_ms(one)))
         if one.gain_offset_db is not None:
             steps = (
                 (f"{here}.gain_db", item.gain_db),
@@ -122,7 +124,7 @@ def judge_session(
             )
             # What the input itself does all its outputs share: it shows against a known loop only.
             offset_db = one.gain_offset_db - sum(meant for _, meant in steps)
-            gains.append(_Offset(number, at, steps[: 2 + loop_known], offset_db))
+            gains.append(_Offset(number, at, steps[: 2 + loop_known], offset_db, _left(one)[0]))
     delay_limit_ms = DELAY_TOLERANCE_MS + _delay_step_ms(preset, profile)
     gain_limit_db = GAIN_TOLERANCE_DB + (0.5 * profile.gain_db.step if profile else 0.0)
     absolute_delay = loop_known and profile is not None
@@ -141,10 +143,25 @@ def judge_session(
         for k, offset in enumerate(offsets):
             pair = _pair(offsets, k, absolute)
             reference = common if pair is None else offsets[1 - k].offset
+            room = limit + offset.slack + (0.0 if pair is None else offsets[1 - k].slack)
             judged[offset.number] = _with_test(
-                preset, judged[offset.number], offset, field, reference, limit, pair=pair
+                preset, judged[offset.number], offset, field, reference, room, pair=pair
             )
     return judged
+
+
+def _left(one: Verified) -> tuple[float, float]:
+    """What a result leaves unexplained, dB and degrees rms."""
+    if one.explanations:
+        best = one.explanations[0]
+        return best.residual_db_rms, best.residual_deg_rms
+    return one.residual_db_rms, one.residual_deg_rms
+
+
+def _slack_ms(one: Verified) -> float:
+    """How well a delay is known: what is left of phase, at the middle of the range."""
+    middle_hz = math.sqrt(one.frequency_hz[0] * one.frequency_hz[-1])
+    return 1e3 * _left(one)[1] / 360.0 / middle_hz
 
 
 def _with_test(

@@ -36,8 +36,9 @@ UNKNOWN_STEPS = (0.5, 4.0)
 """What may remain of level (dB rms) and phase (degrees rms) in a match, by how well the measuring
 loop and the device's steps are known. Common practice, no source."""
 TELLING = 0.5
-"""An explanation that leaves more than this part of χ² explains nothing. Common practice, no
-source."""
+FAR_DB, FAR_DEG = 2.0, 20.0
+"""An explanation that leaves more than this part of χ², or more than both of these (rms), explains
+nothing. Common practice, no source."""
 
 NOTHING_TELLS = (
     "no slip of settings explains this: perhaps another output or input is patched, another preset "
@@ -137,7 +138,7 @@ def verify_output(
         pairs = problem.pairs(singles)
         fits = sorted([*fits, *pairs], key=lambda fit: fit.total)
     best = as_meant if matches else fits[0]
-    is_told = matches or best.chi_square <= TELLING * as_meant.chi_square
+    is_told = matches or _tells(best, as_meant, problem)
     explanations = [] if matches or not is_told else _explain(fits, problem)
     if points.is_clipped:
         notes.append(
@@ -266,6 +267,13 @@ def _high_frequency_doubt(
         return None
     _, log = _meant(preset, at, driven, Axis(axis.frequency_hz, ANALOGUE_RATE_HZ))
     return np.asarray(np.abs(log - meant))
+
+
+def _tells(best: Fit, as_meant: Fit, problem: Problem) -> bool:
+    """Whether the best explanation explains anything."""
+    level_db, phase_deg = _rms(best, problem)
+    is_far_off = level_db > FAR_DB and phase_deg > FAR_DEG
+    return best.chi_square <= TELLING * as_meant.chi_square and not is_far_off
 
 
 def _leaves_much(best: Fit, problem: Problem, *, factor: float = 1.3) -> bool:
