@@ -10,6 +10,8 @@ from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
+from msgspec import structs
+
 from xover.model.names import find, fold, listed, quoted
 from xover.model.preset import Preset
 from xover.model.problems import Refused
@@ -133,6 +135,11 @@ def verify(
         )
         for one in captures
     ]
+    if not files.share_time(captures, loop):
+        taken = [
+            structs.replace(one, points=structs.replace(one.points, shares_time=False))
+            for one in taken
+        ]
     return verify_session(held, taken, profile=profile, places=places)
 
 
@@ -157,6 +164,16 @@ class _Files:
         if key not in self._known:
             self._known[key] = self._read(path, channel, take)
         return self._known[key]
+
+    def share_time(self, captures: Sequence[Capture], loop: Loop | None) -> bool:
+        """Whether captures may have one time zero, as far as that hangs on the sweep file.
+
+        A timing mark passes the output that is captured, with all its delay: takes share it only
+        where they are parts of one recording, and a loop's recording has another.
+        """
+        recordings = {(one.path, one.channel) for one in captures}
+        alone = loop is None and self.reading.reference is None and len(recordings) == 1
+        return len(self.takes) < 2 or alone
 
     def _take(self, output: str) -> str | None:
         take = next((name for name in self.takes if fold(name) == fold(output)), None)

@@ -45,9 +45,9 @@ NOTHING_TELLS = (
     "is loaded, something in the chain is clipped or limiting, or more than two slips came together"
 )
 OWN_TIME = (
-    "delay is not told: this recording's time zero is its own direct sound. It is told where the "
-    "recorder started with the file (time zero “file”), with a loop-back channel as reference, or "
-    "with a sweep file of several takes"
+    "delay is not told: this recording's time zero is its own (the direct sound, or a timing mark "
+    "that came the same way). It is told where the recorder started with a file of one sweep (time "
+    "zero “file”), or with a loop-back channel as reference"
 )
 STEPS_ALLOWED = (
     "no processor's profile is given, so steps of 1/24 octave, 0.5 dB and 10 % of Q are allowed "
