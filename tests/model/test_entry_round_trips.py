@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from tests.model.entry_values import (
     OTHER,
@@ -112,6 +113,8 @@ def test_the_house_style(row, value, shown):
         ("high_pass", lr(24, 100.0), 7, "LR24 …"), ("high_pass", lr(24, 100.0), 1, "…"),
         ("eq", section("peak", 315.0, -2.5, 2.0), 12, "peak 315 …"),
         ("rms", limit(8.3), 12, "+8.3 dBu …"), ("gain", 1.0, 0, ""),
+        ("peak", replace(limit(6.23), attack_ms=0.56), 17, "+6.23 dBu …"),
+        ("peak", replace(limit(6.23), attack_ms=0.56), 9, "+6.23 …"),
     ],
 )  # fmt: skip
 def test_shortened_to_a_width(row, value, width, shown):

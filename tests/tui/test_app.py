@@ -356,6 +356,27 @@ def test_what_stands_under_the_curves_and_which_curves(hall_path: str) -> None:
     at_desk(steps, hall_path, size=(120, 40))
 
 
+def test_the_curves_key_never_does_nothing(hall_path: str) -> None:
+    """Without captures the next stop is the outputs; without listeners a sentence says why."""
+
+    async def uncaptured(desk: Desk) -> None:
+        seen = []
+        for _ in range(3):
+            await desk.keys("f7")
+            await desk.drawn()
+            seen.append(desk.app.listening.what)
+        assert seen == ["outputs", "sum", "outputs"]
+
+    async def unheard(desk: Desk) -> None:
+        await desk.keys("f7")
+        assert "nobody sits in this preset yet" in " ".join(desk.readout.split())
+
+    bare = replace(xover.load(hall_path), measurements=())
+    for preset, steps in ((bare, uncaptured), (replace(bare, listeners=()), unheard)):
+        Path(hall_path).write_bytes(dumps(preset))
+        at_desk(steps, hall_path)
+
+
 def test_choosing_where_to_listen_and_what_is_played(hall_path: str) -> None:
     async def steps(desk: Desk) -> None:
         app = desk.app

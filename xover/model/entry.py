@@ -131,7 +131,7 @@ def _shown(kind: Kind, value: Value, precision: Precision) -> str:
     if kind in ("high_pass", "low_pass") and isinstance(value, Crossover):
         return show_crossover(value, precision)
     if kind in ("rms", "peak") and isinstance(value, Limit):
-        return show_limit(value, precision)
+        return show_limit(value)
     raise TypeError(f"a cell of {kind} does not hold {value!r}")
 
 

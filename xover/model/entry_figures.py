@@ -20,6 +20,7 @@ from xover.model.entry_text import (
     Context,
     Precision,
     either,
+    exact,
     figure,
     in_range,
     read_number,
@@ -310,10 +311,12 @@ def _threshold_dbu(piece: re.Match[str], kind: str, context: Context) -> float:
     return dbu_from_volts(level)
 
 
-def show_limit(item: Limit | None, precision: Precision = None) -> str:
-    """`+8.3 dBu 50/200 ms`, `–` for none."""
+def show_limit(item: Limit | None) -> str:
+    """`+8.3 dBu 50/200 ms`, `–` for none.
+
+    Never rounded: where room is short the times go as a whole, since 0.56 ms must not read 1.
+    """
     if item is None:
         return NOTHING
-    threshold = figure(item.threshold_dbu, 1, precision, plus=True)
-    times = "/".join(figure(value, 0, precision) for value in (item.attack_ms, item.release_ms))
-    return f"{threshold} dBu {times} ms"
+    times = "/".join(exact(value, 0) for value in (item.attack_ms, item.release_ms))
+    return f"{exact(item.threshold_dbu, 1, plus=True)} dBu {times} ms"

@@ -248,14 +248,3 @@ class Drawing(Painted):
         self.plot.next_lower_panel()
         self.listening = replace(self.listening, lower=self.plot.lower)
         self.draw()
-
-    def do_what(self) -> None:
-        """The sum at a listener, the same with captures beside it, or electrical responses."""
-        at = self.listening
-        if at.what == "outputs":
-            self.listening = replace(at, what="sum", captures=False)
-        elif not at.captures:
-            self.listening = replace(at, captures=True)
-        else:
-            self.listening = replace(at, what="outputs", captures=False)
-        self.draw()

@@ -22,6 +22,31 @@ REFIT = ("fit", "refit", "auto", "")
 class Curves(Showing):
     """Actions about what was captured, what is aligned and what is heard."""
 
+    def do_what(self) -> None:
+        """The sum at a listener, the same with captures beside it, or electrical responses.
+
+        Captures are no stop where none were made at the listener.
+        """
+        at, session = self.listening, self.session
+        if session is not None and at.listener is None:
+            self.say(
+                "electrical responses are all there is: nobody sits in this preset yet; name a "
+                "listener in its file, or choose one with ^L"
+                if not session.preset.listeners
+                else "listening nowhere; ^L chooses a listener"
+            )
+            return
+        captured = session is not None and any(
+            item.listener == at.listener for item in session.preset.measurements
+        )
+        if at.what == "outputs":
+            self.listening = replace(at, what="sum", captures=False)
+        elif captured and not at.captures:
+            self.listening = replace(at, captures=True)
+        else:
+            self.listening = replace(at, what="outputs", captures=False)
+        self.draw()
+
     def do_import_trace(self) -> None:
         """Import a measured response, as one step."""
         from xover.tui.dialogs.import_trace import ImportDialog
