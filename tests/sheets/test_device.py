@@ -70,6 +70,17 @@ def test_bands_that_stand_at_an_input_instead_are_rows_there():
     assert [one.note for one in rows][:2] == ["EQ 4 in the preset", "EQ 5 in the preset"]
 
 
+def test_a_note_beside_four_figures_finds_room_on_paper():
+    pytest.importorskip("typst")
+    top = HALL.outputs[1]
+    changed = replace(top, eq=(replace(top.eq[0], gain_db=1.0), *top.eq[1:]))
+    after = replace(HALL, outputs=(HALL.outputs[0], changed, *HALL.outputs[2:]))
+    made = changes_sheet(HALL, sheet_of(HALL), after, sheet_of(after))
+    row = next(e for block in made.outputs for e in block.entries if e.label == "Top L: EQ 1")
+    assert (len(row.figures), row.note) == (4, "was peak, 315 Hz, −2.5 dB, Q 2")
+    assert sheet(made, "pdf")
+
+
 def test_changes_are_those_of_the_processor_s_own_bands():
     """A first band that moves into a free crossover leaves the others where they are typed."""
     peak = EqSection(kind="peak", frequency_hz=1_000.0, gain_db=-3.0, q=2.0)
