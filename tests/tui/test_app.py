@@ -356,6 +356,28 @@ def test_what_stands_under_the_curves_and_which_curves(hall_path: str) -> None:
     at_desk(steps, hall_path, size=(120, 40))
 
 
+def test_a_figure_typed_over_an_array_says_whose_difference_is_lost(hall_path: str) -> None:
+    """A gradient pair is a group: 5 ms typed into its front would make one box of the two."""
+    pair = xover.gradient(2, 1.0, 343.2)
+    array = xover.array_preset(xover.load(hall_path), "Sub", pair)
+    Path(hall_path).write_bytes(dumps(array.preset))
+
+    async def steps(desk: Desk) -> None:
+        rear = desk.preset.groups[-1].outputs[1]
+        apart_ms = desk.value(rear, "delay") - desk.value("Sub", "delay")  # type: ignore[operator]
+        assert apart_ms > 2.0
+        await desk.enter("Sub", "delay", "5")
+        said = " ".join(desk.readout.split())
+        assert f"“{rear}” follows, differed before and now reads the same" in said
+        assert "^Z takes it back" in said
+        await desk.keys("ctrl+z")
+        await desk.keys("]")
+        assert desk.value(rear, "delay") - desk.value("Sub", "delay") == pytest.approx(apart_ms)  # type: ignore[operator]
+        assert "differed" not in desk.readout
+
+    at_desk(steps, hall_path)
+
+
 def test_the_curves_key_never_does_nothing(hall_path: str) -> None:
     """Without captures the next stop is the outputs; without listeners a sentence says why."""
 

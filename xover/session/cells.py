@@ -298,6 +298,25 @@ def _followers(preset: Preset, cell: Cell) -> list[Cell]:
     ]
 
 
+def made_alike(before: Preset, after: Preset, cells: Iterable[Cell]) -> list[str]:
+    """Outputs that differed from one of `cells` and, since they follow it, now read the same.
+
+    A figure typed over one box of an array becomes that of all: what they were apart is gone.
+    """
+    wanted = tuple(cells)
+    names = {item.name for item in after.outputs}
+    return [
+        other.column
+        for cell in wanted
+        if cell.column in names
+        for other in _followers(before, cell)
+        if other not in wanted
+        and other.column in names
+        and value_of(before, other) != value_of(before, cell)
+        and value_of(after, other) == value_of(after, cell)
+    ]
+
+
 def _field_of(stage: Stage) -> str:
     return {"gain": "gain_db", "delay": "delay_ms"}.get(stage, stage)
 

@@ -7,6 +7,9 @@ from typing import TYPE_CHECKING, Any
 from xover.tui.doing.showing import Showing
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from xover.model.preset import Preset
     from xover.session.cells import Cell, Value
     from xover.tui.sheet_messages import Copied, CursorMoved, Nudged, Pasted, Swapped, Told, Typed
 
@@ -26,6 +29,7 @@ class Editing(Showing):
         if session is None:
             return
         self._said = ""
+        before = session.preset
         try:
             values: dict[Cell, Value] = {}
             for cell in message.cells:
@@ -45,6 +49,22 @@ class Editing(Showing):
             self.say(sentence)
             return
         self.show_all()
+        self._say_made_alike(before, message.cells)
+
+    def _say_made_alike(self, before: Preset, cells: Iterable[Cell]) -> None:
+        """A group keeps a typed figure, not the differences within it: say whose were lost."""
+        from xover.model.names import listed
+        from xover.session.cells import made_alike
+
+        session = self.session
+        assert session is not None
+        names = made_alike(before, session.preset, cells)
+        if names:
+            one = len(names) == 1
+            self.say(
+                f"{listed(names)} {'follows' if one else 'follow'}, differed before and now "
+                f"{'reads' if one else 'read'} the same; ^Z takes it back, [ ] keeps differences"
+            )
 
     def make_step(self, message: Nudged | Typed) -> None:
         """Obey the sheet at once; a key's frame waits for no queue that way."""
@@ -105,7 +125,9 @@ class Editing(Showing):
         if any(entry_row(cell.row) != kind for cell in message.cells):
             self.say(f"{text} does not fit here; paste it into a cell of the same kind")
             return
-        self.step(lambda: session.paste(dict.fromkeys(message.cells, value)))
+        before = session.preset
+        if self.step(lambda: session.paste(dict.fromkeys(message.cells, value))):
+            self._say_made_alike(before, message.cells)
 
     def on_sheet_grid_swapped(self, message: Swapped) -> None:
         """Two outputs change places in what is entered."""
