@@ -7,6 +7,8 @@ outside references; here they have to arrive.
 from __future__ import annotations
 
 from pathlib import Path
+from threading import Event
+from typing import Any
 
 import numpy as np
 import pytest
@@ -20,9 +22,11 @@ from xover.dsp.axis import Axis
 from xover.dsp.response import output_stage
 from xover.files import preset_json
 from xover.model.preset import Preset
+from xover.model.problems import Refused
 from xover.model.processing import Output
 from xover.model.profile import Profile
-from xover.session import processors
+from xover.session import processors, verifying
+from xover.session.verifying import Asked, Capture
 from xover.tui.dialogs.verify import ProfileDialog, VerifyDialog
 from xover.tui.panes.processor import ProcessorPane
 from xover.tui.panes.processor_view import entries_of
@@ -298,6 +302,37 @@ def test_several_captures_show_each_verdict_and_are_kept_for_the_next_time(
         await desk.keys("escape")
 
     at_desk(steps, named, size=(80, 24))
+
+
+def test_what_it_is_at_is_said_and_escape_ends_it(
+    named: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    go, ended = Event(), []
+
+    def slow(preset: object, profile: object, captures: object, **how: Any) -> None:
+        try:
+            with how["told"]("reading sub.wav"):
+                go.wait(60.0)
+            how["begun"]("Sub")
+        except Refused as refused:
+            ended.append(str(refused))
+            raise
+
+    monkeypatch.setattr(verifying, "verify", slow)
+
+    async def steps(desk: Desk) -> None:
+        pane = await shown(desk)
+        await desk.until(lambda: pane.fitted is not None and not pane.is_pending)
+        pane.verify(Asked((Capture("Sub", "sub.wav", "Aux"),)))
+        await desk.until(lambda: "reading sub.wav … (Esc ends it)" in desk.text())
+        pane.action_back()
+        go.set()
+        await desk.until(lambda: ended)
+        assert "given up" in ended[0]
+        await desk.until(lambda: "things cannot" in desk.text() and not pane.is_pending)
+        assert pane.judgement is None
+
+    at_desk(steps, named, size=(120, 40))
 
 
 def test_the_difference_is_drawn_where_there_is_room(named: str) -> None:

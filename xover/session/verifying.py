@@ -109,11 +109,13 @@ def verify(
     loop: Loop | None = None,
     reading: Reading | None = None,
     told: Told = lambda what: nullcontext(),
+    begun: Callable[[str], None] = lambda output: None,
 ) -> list[Verified]:
     """What was captured at outputs against what is meant, of one session; may take seconds.
 
     With a profile the preset is judged as that processor holds it. `told` is entered for each
-    file that is read, and hears how far that is. Raises `Refused` where a capture cannot be read,
+    file that is read, and hears how far that is; `begun` hears each output before it is compared.
+    Whatever they raise ends the work. Raises `Refused` where a capture cannot be read,
     or an output is muted, named twice, or not fed by what drove it.
     """
     from xover.design.verifying.sessions import Taken, verify_session
@@ -140,7 +142,7 @@ def verify(
             structs.replace(one, points=structs.replace(one.points, shares_time=False))
             for one in taken
         ]
-    return verify_session(held, taken, profile=profile, places=places)
+    return verify_session(held, taken, profile=profile, places=places, begun=begun)
 
 
 class _Files:
@@ -188,7 +190,7 @@ class _Files:
     def _read(self, path: str, channel: int | None, take: str | None) -> Points:
         from xover.design.verifying.points import condense
         from xover.files.captures import AudioAnswers, read_capture
-        from xover.files.paths import shown_path
+        from xover.files.paths import file_name, shown_path
         from xover.files.sweep_recordings import SweepAnswers
 
         answers = None
@@ -196,6 +198,6 @@ class _Files:
             zero = self.reading.time_zero or "direct"
             answers = SweepAnswers(self.reading.sweep, take, zero)
         audio = AudioAnswers(channel=channel, reference=self.reading.reference, sweep=answers)
-        with self.told("reading") as progress:
+        with self.told(f"reading {file_name(path)}") as progress:
             captured, _ = read_capture(path, audio=audio, progress=progress)
         return condense(captured, top_hz=self.top_hz, name=shown_path(path))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -48,26 +48,30 @@ def verify_session(
     *,
     profile: Profile | None = None,
     places: Mapping[str, str] | None = None,
+    begun: Callable[[str], None] = lambda output: None,
 ) -> list[Verified]:
     """All captures of one session against what `preset` means, each alone, then with the others.
 
     A loop is taken out of its capture. With a profile, `preset` is what the device holds, and
-    `places` tells where its bands stand in the preset that people know. Raises
+    `places` tells where its bands stand in the preset that people know. `begun` hears each output
+    before it is compared, and whatever it raises ends the work. Raises
     `Refused` as `verify_output` does, and where a loop and its capture share too little.
     """
     loop_known = all(one.loop is not None for one in captures)
-    results = [
-        verify_output(
-            preset,
-            one.output,
-            one.points if one.loop is None else divided(one.points, one.loop),
-            driven=one.driven,
-            loop_known=loop_known,
-            profile=profile,
-            places=places,
+    results = []
+    for one in captures:
+        begun(one.output)
+        results.append(
+            verify_output(
+                preset,
+                one.output,
+                one.points if one.loop is None else divided(one.points, one.loop),
+                driven=one.driven,
+                loop_known=loop_known,
+                profile=profile,
+                places=places,
+            )
         )
-        for one in captures
-    ]
     return judge_session(
         preset,
         results,

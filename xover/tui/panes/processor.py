@@ -6,7 +6,8 @@ beside the screen, a moment after the last one.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from functools import partial
 from typing import TYPE_CHECKING, ClassVar
 
@@ -22,6 +23,7 @@ from textual.widgets.option_list import Option
 from xover.model.drive import Drive
 from xover.model.names import inert
 from xover.model.preset import Preset
+from xover.model.problems import Refused
 from xover.session import processors, verifying
 from xover.session.processors import Fitted
 from xover.session.verifying import Asked
@@ -39,6 +41,7 @@ from xover.tui.panes.processor_view import (
 )
 
 if TYPE_CHECKING:
+    from xover.files.audio import Progress
     from xover.model.profile import Profile
 
 PAUSE_S = 0.3
@@ -93,6 +96,13 @@ class ProcessorPane(Pane):
             super().__init__()
             self.fitted = fitted
 
+    class Doing(Message, bubble=False):
+        """What a verification is at."""
+
+        def __init__(self, words: str) -> None:
+            super().__init__()
+            self.words = words
+
     class Verify(Message):
         """A capture of the processor shall be chosen."""
 
@@ -104,6 +114,7 @@ class ProcessorPane(Pane):
         self._entries: tuple[Entry, ...] = ()
         self._pause: Timer | None = None
         self._judging = Newest(self)
+        self._verifying: Asked | None = None
         self._looked = False
 
     def body(self) -> ComposeResult:
@@ -169,12 +180,33 @@ class ProcessorPane(Pane):
         preset, profile = self._preset, self._profile
         if preset is None or not self._is_whole:
             return
-        names = ", ".join(one.output for one in asked.captures)
-        self._said(f"verifying {names} … (Esc ends it)")
+        self._verifying = asked
+        outputs = [one.output for one in asked.captures]
+        self._said(f"verifying {', '.join(outputs)} … (Esc ends it)")
+
+        def go_on(words: str = "") -> None:
+            if self._verifying is not asked:
+                raise Refused.at("", "given up")
+            if words:
+                self.post_message(self.Doing(words))
+
+        @contextmanager
+        def told(what: str) -> Iterator[Progress]:
+            go_on(what)
+            yield lambda share: go_on()
+
+        def begun(output: str) -> None:
+            go_on(f"comparing {output}, {outputs.index(output) + 1} of {len(outputs)}")
 
         def job() -> Judged:
             results = verifying.verify(
-                preset, profile, asked.captures, loop=asked.loop, reading=asked.reading
+                preset,
+                profile,
+                asked.captures,
+                loop=asked.loop,
+                reading=asked.reading,
+                told=told,
+                begun=begun,
             )
             return judged(preset, results)
 
@@ -253,6 +285,10 @@ class ProcessorPane(Pane):
         else:
             super()._on_computed(message)
 
+    def _on_processor_pane_doing(self, message: Doing) -> None:
+        if self._judging.is_busy and self._is_whole:
+            self._said(f"{message.words} … (Esc ends it)")
+
     def _said(self, text: str) -> None:
         self.query_one("#said", Static).update(Content(inert(text)))
 
@@ -325,6 +361,7 @@ class ProcessorPane(Pane):
             self.action_give_back()
             return
         self._judging.forget()
+        self._verifying = None  # its thread ends at the next file or output
         self._judged = None
         self._show()
         if self._fitted is None:
