@@ -163,3 +163,20 @@ def test_a_place_that_is_no_archive_is_no_sound_one(hall, capsys, tmp_path):
     assert "there is no archive at" in capsys.readouterr().err
     assert run(["archive", "list", "--archive", str(tmp_path / "typo")]) == 0
     assert not (tmp_path / "typo").exists()
+
+
+def test_what_is_read_fits_80_columns(hall, capsys):
+    run(["archive", "save", str(hall), "--note", "a long note of what was done " * 8])
+    louder(hall)
+    run(["archive", "save", str(hall)])
+    (first,) = [row["parent"] for row in listed(capsys, "list")]
+    (last,) = [row["revision"] for row in listed(capsys, "list")]
+    for words in (["list", "--all"], ["diff", first, str(hall)], ["show", last]):
+        run(["archive", *words])
+        assert max(map(len, capsys.readouterr().out.splitlines())) <= 80
+    (spoilt,) = (hall.parent / "archive").rglob(f"{first}.json")
+    spoilt.write_bytes(spoilt.read_bytes()[:-9])
+    assert run(["archive", "show", last]) == 0
+    assert "what it changed cannot be told" in capsys.readouterr().err
+    run(["archive", "check"])
+    assert spoilt.name in capsys.readouterr().out, "a file's name is never broken"

@@ -45,3 +45,10 @@ def test_talk_is_folded_on_a_terminal_alone(
     outcome.say(f"applied, and saved for the next night in {path}", whole=[path])
     lines = capsys.readouterr().err.splitlines()
     assert lines == ["xover: applied, and saved for the next night in", f"  {path}"]
+
+
+@pytest.mark.parametrize("command", [(), ("archive",), ("signal",), ("schema",)])
+def test_lists_of_commands_are_whole(xover: Run, command: tuple[str, ...]) -> None:
+    shown = xover(*command, "--help").out
+    assert "..." not in shown.replace("[ARGS]...", "")
+    assert max(len(line) for line in shown.splitlines()) <= 80

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from xover.cli.common import json_option
-from xover.cli.outcome import Exit, print_json, say
+from xover.cli.common import example, json_option
+from xover.cli.outcome import Exit, print_json, say, tell
 from xover.model.problems import Refused
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ def place_option(function: F) -> F:
 
 
 @click.group(
-    epilog="Example: xover archive save presets/harbour-hall.json --note “first night”",
+    epilog=example('xover archive save presets/harbour-hall.json --note "first night"'),
 )
 def command() -> None:
     """Keep every revision of every preset: save, list, search, compare, restore.
@@ -42,7 +42,7 @@ def command() -> None:
     """
 
 
-@command.command()
+@command.command(short_help="a preset as a further revision")
 @click.argument("file", metavar="FILE")
 @click.option("--note", default="", metavar="TEXT", help="What was done, for the next engineer.")
 @click.option("--author", metavar="NAME", help="By whom (default: the preset's author).")
@@ -99,7 +99,7 @@ def _write_back(file: str, preset: Preset, revision: str) -> bool:
     return True
 
 
-@command.command(name="list")
+@command.command(name="list", short_help="what there is, the newest first")
 @click.option("--venue", metavar="NAME", help="Only this venue.")
 @click.option("--preset", "title", metavar="TITLE", help="Only presets of this title.")
 @click.option("--all", "every", is_flag=True, help="Every revision, not only the last ones.")
@@ -120,7 +120,7 @@ def list_(
     _show(folder, (), venue, title, every, since, until, as_json)
 
 
-@command.command()
+@command.command(short_help="find presets by words")
 @click.argument("words", metavar="WORD…", nargs=-1, required=True)
 @click.option("--venue", metavar="NAME", help="Only this venue.")
 @click.option("--all", "every", is_flag=True, help="Every revision, not only the last ones.")
@@ -179,7 +179,7 @@ def _show(
         click.echo("nothing found" if words else f"nothing in {where}")
     else:
         for row in rows:
-            click.echo(_line(row, later.get(row.id, ())))
+            tell(_line(row, later.get(row.id, ())))
     if damaged:
         files = "1 file is" if len(damaged) == 1 else f"{len(damaged)} files are"
         say(f"{files} damaged and left out; xover archive check tells which")
@@ -206,8 +206,8 @@ def _line(row: Row, later: Sequence[Row]) -> str:
     forked = f"  ({row.heads} heads)" if row.heads > 1 else ""
     first = row.note.splitlines()[0] if row.note else ""
     tail = " · ".join(text for text in (row.author, first) if text)
-    head = inert(f"{row.time[:10]} {row.time[11:16]}  {_called(row)}{forked}")
-    lines = [head, inert(f"    {row.id}  {tail}".rstrip())]
+    head = f"{row.time[:10]} {row.time[11:16]}  {_called(row)}{forked}"
+    lines = [inert(head), inert(f"    {row.id}  {tail}".rstrip())]
     on = {key_of(one.venue, one.title): _called(one) for one in reversed(later)}
     lines += [inert(f"    went on as {name}") for key, name in on.items() if key != own]
     return "\n".join(lines)
@@ -229,7 +229,7 @@ def _day(text: str | None, option: str) -> str | None:
         raise Refused.at("", f"{option} {text}: write a date like 2026-11-25") from None
 
 
-@command.command()
+@command.command(short_help="one revision: where it comes from, its note, what it changed")
 @click.argument("revision", metavar="REVISION")
 @place_option
 @json_option
@@ -243,7 +243,11 @@ def show(revision: str, folder: str | None, as_json: bool) -> None:
         row = archive.find(revision)
         found = archive.open(row)
         parents = archive.index.find(row.parent) if row.parent else []
-        before = archive.open(parents[0]).preset if len(parents) == 1 else None
+        before = None
+        try:
+            before = archive.open(parents[0]).preset if len(parents) == 1 else None
+        except Refused as error:
+            say(f"what it changed cannot be told: {error}")
         children = [one.id for one in archive.index.following(row.id)]
         tree = found.preset
     changes = () if before is None else compare(before, tree)
@@ -265,10 +269,10 @@ def show(revision: str, folder: str | None, as_json: bool) -> None:
     lines.append(f"  parent {row.parent or 'none'}; followed by {', '.join(children) or 'none'}")
     lines += [f"  {one.sentence}" for one in changes]
     for line in lines:
-        click.echo(inert(line))
+        tell(inert(line))
 
 
-@command.command()
+@command.command(short_help="two revisions, or a file with one, compared")
 @click.argument("before", metavar="REVISION|FILE")
 @click.argument("after", metavar="REVISION|FILE")
 @place_option
@@ -290,7 +294,7 @@ def diff(before: str, after: str, folder: str | None, as_json: bool) -> int:
         click.echo("no difference")
     else:
         for one in changes:
-            click.echo(one.sentence)
+            tell(one.sentence)
     return int(Exit.ATTENTION if changes else Exit.DONE)
 
 
@@ -326,7 +330,7 @@ def _is_file(asked: str) -> bool:
     return asked == "-" or os.path.exists(asked) or "/" in asked or asked.endswith(".json")
 
 
-@command.command()
+@command.command(short_help="a copy of a revision's preset")
 @click.argument("revision", metavar="REVISION")
 @click.option("-o", "output_file", metavar="FILE", required=True, help="Write the preset here.")
 @click.option("--force", is_flag=True, help="Overwrite the file named by -o.")
@@ -344,7 +348,7 @@ def restore(revision: str, output_file: str, force: bool, folder: str | None) ->
         say(f"{row.id} restored as {output_file}")
 
 
-@command.command()
+@command.command(short_help="a venue, or all, as one zip")
 @click.argument("venue", metavar="[VENUE]", required=False)
 @click.option("-o", "output_file", metavar="FILE.zip", required=True, help="Write the zip here.")
 @click.option("--force", is_flag=True, help="Overwrite the file named by -o.")
@@ -365,7 +369,7 @@ def export(venue: str | None, output_file: str, force: bool, folder: str | None)
         say(f"damaged, so left out: {name}")
 
 
-@command.command(name="import")
+@command.command(name="import", short_help="take the revisions of a zip in, merging without loss")
 @click.argument("file", metavar="FILE.zip")
 @place_option
 @json_option
@@ -382,7 +386,7 @@ def import_(file: str, folder: str | None, as_json: bool) -> None:
         click.echo(f"{len(taken.new)} revisions are new here, {taken.known} were here already")
 
 
-@command.command()
+@command.command(short_help="verify every file; repairs and deletes nothing")
 @place_option
 @json_option
 def check(folder: str | None, as_json: bool) -> int:
@@ -408,7 +412,7 @@ def check(folder: str | None, as_json: bool) -> int:
         from xover.model.names import inert
 
         for one in findings:
-            click.echo(inert(f"{one.kind}: {one.name}: {one.message}"))
+            tell(inert(f"{one.kind}: {one.name}: {one.message}"), whole=[one.name])
         click.echo(f"{count} sound revisions, {len(damage)} damaged files")
     return int(Exit.ATTENTION if damage else Exit.DONE)
 

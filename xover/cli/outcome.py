@@ -86,10 +86,13 @@ def say(*lines: str, whole: Iterable[str] = ()) -> None:
 def tell(text: str, *, whole: Iterable[str] = ()) -> None:
     """Words for people on stdout: inert, folded to the width, never inside texts of `whole`."""
     from xover.model.names import inert
-    from xover.sheets.cells import folded
 
-    lines = (inert(line) for line in text.split("\n"))
-    click.echo("\n".join(folded(lines, people_width(sys.stdout), whole=map(inert, whole))))
+    lines, width = [inert(line) for line in text.split("\n")], people_width(sys.stdout)
+    if not all(line.isascii() and len(line) <= width for line in lines):
+        from xover.sheets.cells import folded
+
+        lines = folded(lines, width, whole=map(inert, whole))
+    click.echo("\n".join(lines))
 
 
 def people_width(stream: TextIO) -> int:

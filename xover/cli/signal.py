@@ -126,7 +126,8 @@ def command() -> None:
 
 
 @command.command(
-    epilog=example("xover signal sweep --start 30 --stop 18000 --duration 3 -o sweep.wav")
+    short_help="an exponential sweep between two marks, to measure with",
+    epilog=example("xover signal sweep --start 30 --stop 18000 --duration 3 -o sweep.wav"),
 )
 @in_band_options
 @click.option(
@@ -215,7 +216,10 @@ def sweep(
     write(signal, options)
 
 
-@command.command(epilog=example("xover signal pink --crest 9 -o pink.wav"))
+@command.command(
+    short_help="pink noise of a stated crest factor",
+    epilog=example("xover signal pink --crest 9 -o pink.wav"),
+)
 @one_band_options
 @click.option(
     "--crest",
@@ -258,7 +262,11 @@ def pink(outputs: tuple[str, ...], preset: str | None, **options: Any) -> None:
     write(signal, options)
 
 
-@command.command(name="click", epilog=example("xover signal click --count 20 -o click.wav"))
+@command.command(
+    name="click",
+    short_help="short clicks, to hear delays by",
+    epilog=example("xover signal click --count 20 -o click.wav"),
+)
 @pulse_options
 def click_(outputs: tuple[str, ...], preset: str | None, **options: Any) -> None:
     """Short clicks, to hear delays by. Its level is its peak.
@@ -269,7 +277,10 @@ def click_(outputs: tuple[str, ...], preset: str | None, **options: Any) -> None
 
 
 @command.command(
-    epilog=example("xover signal polarity --preset presets/harbour-hall.json --output Sub -o p.wav")
+    short_help="pulses that show which way round a loudspeaker is wired",
+    epilog=example(
+        "xover signal polarity --preset presets/harbour-hall.json --output Sub -o p.wav"
+    ),
 )
 @pulse_options
 def polarity(outputs: tuple[str, ...], preset: str | None, **options: Any) -> None:
@@ -292,7 +303,8 @@ def polarity(outputs: tuple[str, ...], preset: str | None, **options: Any) -> No
 
 
 @command.command(
-    epilog=example("xover signal steps --frequency 80 --from -40 --to -15 -o steps.wav")
+    short_help="a sine louder step by step, to find where a limiter acts",
+    epilog=example("xover signal steps --frequency 80 --from -40 --to -15 -o steps.wav"),
 )
 @file_options
 @click.option(

@@ -8,6 +8,7 @@ import click
 
 from xover.cli.common import (
     Figure,
+    example,
     json_option,
     open_preset,
     open_profile,
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
 
 @click.command(
-    epilog="Example: xover verify evening.json --drive Left --output “Top L” sub.wav",
+    epilog=example('xover verify evening.json --drive Left --output "Top L" sub.wav'),
 )
 @preset_argument
 @click.option("--processor", metavar="PROFILE", help="The processor's profile.")
