@@ -183,7 +183,7 @@ def read(path: str, found: Mapping[str, Any], told: Progress | None = None) -> R
         done = read_splice(path, splice, one, finish=finish)
     else:
         done = finished(one(path), finish)
-    without = bool(left.get("without_delay") or left.get("minimum_phase"))
+    without = bool(left.get("without_delay"))
     return ReadCapture(path, *done, without_delay=without, of_one_zero=of == "complex")
 
 
