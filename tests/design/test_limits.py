@@ -373,6 +373,15 @@ def test_applying_writes_limiters_alone_and_is_stable(name: str) -> None:
     assert undone == preset
 
 
+def test_a_least_impedance_under_the_amplifier_s_load_is_explained() -> None:
+    """Two boxes of 8 ohm on 4 ohm: 3.2 ohm beside "may drive 4.00" must not look like an error."""
+    answer = limits(rack(sources=(source("S"), source("T"))))
+    assert answer.channels[0].load_ohm == pytest.approx(3.2)
+    assert not answer.channels[0].concerns
+    assert any("“A”: what an amplifier may drive is a rated load" in one for one in answer.notes)
+    assert not any("rated load" in one for one in limits(rack()).notes)
+
+
 def test_thresholds_are_rounded_down() -> None:
     preset = rack()
     answer = limits(preset)

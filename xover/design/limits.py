@@ -110,7 +110,7 @@ def limits(preset: Preset, *, new_times: bool = False) -> Limits:
         outputs=outputs,
         channels=loads,
         cautions=tuple(dict.fromkeys(one.message for one in concerns)),
-        notes=tuple(_notes(preset, outputs)),
+        notes=(*_notes(preset, outputs), *_load_notes(loads)),
     )
 
 
@@ -360,6 +360,27 @@ def _in_group(preset: Preset, own: OutputLimits, alone: Mapping[str, OutputLimit
                 f"{show_dbu(theirs.dbu, 2)} for both"
             )
     return replace(own, rms=sides["rms"], peak=sides["peak"], working=tuple(working))
+
+
+def _load_notes(loads: Sequence[ChannelLoad]) -> list[str]:
+    """Why a least impedance under what an amplifier may drive is no caution, where that is so."""
+    near = [
+        load
+        for load in loads
+        if load.load_ohm is not None
+        and load.rated_load_ohm is not None
+        and load.channel.line_v is None
+        and not load.concerns
+        and load.load_ohm * (0.5 if load.channel.bridged else 1.0)
+        < load.amplifier.minimum_load_ohm * (1.0 - 1e-9)
+    ]
+    if not near:
+        return []
+    names = listed(load.channel.name for load in near)
+    return [
+        f"{names}: what an amplifier may drive is a rated load, and the rated load here keeps to "
+        "it; the least impedance shown lies lower, within the usual fifth"
+    ]
 
 
 def _notes(preset: Preset, outputs: Sequence[OutputLimits]) -> list[str]:
