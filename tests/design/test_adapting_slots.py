@@ -71,6 +71,26 @@ def test_the_same_filter_stands_in_the_free_crossover(side, q, family, order, po
     assert f"Way, EQ 2, a {words} of Q {q:.3f}".rstrip("0") in " ".join(answer.notes)
 
 
+@pytest.mark.parametrize(
+    ("qs", "family", "slope", "order", "power"),
+    [
+        ((0.7071, 0.7071), "linkwitz-riley", 24, 2, 2),
+        ((1.3066, 0.5412), "butterworth", 24, 4, 1),
+    ],
+)
+def test_two_bands_at_one_frequency_are_one_crossover(qs, family, slope, order, power):
+    eq = (PEAK, *(band("high_pass", q, 500.0) for q in qs))
+    answer = adapt(preset_of(output(*eq)), OLD)
+    held = answer.preset.outputs[0]
+    assert (held.high_pass.family, held.high_pass.slope_db_per_octave) == (family, slope)
+    assert answer.outputs[0].cannot == ()
+    f = np.geomspace(20.0, 20_000.0, 200)
+    both = output_stage(replace(held, eq=()), Axis(f, RATE_HZ))
+    expected = butterworth(order, "high_pass", held.high_pass.frequency_hz, f) ** power
+    assert np.abs(both - expected).max() < 1e-8
+    assert "Way, EQ 2 and Way, EQ 3, high-passes of Q" in " ".join(answer.notes)
+
+
 def test_it_is_typed_on_the_sheet_and_in_the_changes():
     preset = preset_of(output(band("high_pass", 0.7071), PEAK))
     answer = adapt(preset, OLD)
@@ -112,8 +132,8 @@ def test_what_is_not_the_same_is_lost_and_said(item):
 
 def test_of_two_bands_one_finds_room():
     answer = adapt(preset_of(output(band("high_pass", 0.5), band("high_pass", 0.7071))), OLD)
-    assert answer.preset.outputs[0].high_pass.family == "linkwitz-riley"
-    assert [each.where for each in answer.outputs[0].cannot] == ["outputs[0].eq[1]"]
+    assert answer.preset.outputs[0].high_pass.family == "butterworth"
+    assert [each.where for each in answer.outputs[0].cannot] == ["outputs[0].eq[0]"]
 
 
 def test_where_the_equaliser_has_the_kind_it_moves_only_for_want_of_bands():

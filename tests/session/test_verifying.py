@@ -77,7 +77,11 @@ def test_bands_are_named_by_their_places_in_the_preset(tmp_path: Path) -> None:
     capture = Capture("Top L", str(tmp_path / "top.wav"), "Left")
     (one,) = verify(preset, profile, [capture])
     assert [slip.where for slip in one.explanations[0].slips] == ["outputs[0].eq[1].gain_db"]
-    assert one.explanations[0].slips[0].sentence.startswith("Top L, EQ 2 gain: meant +6")
+    assert (
+        one.explanations[0]
+        .slips[0]
+        .sentence.startswith("Top L, EQ 2 (EQ 1 on the processor) gain: meant +6")
+    )
 
 
 def test_a_shelf_typed_in_the_other_order_is_named(tmp_path: Path) -> None:

@@ -112,8 +112,8 @@ def verify_output(
     axis = Axis(points.frequency_hz, preset.sample_rate_hz)
     parts, meant = _meant(preset, at, driven, axis)
     known = places or {}
+    names = [_name(preset, one.where, known) for one in parts]
     parts = [Part(known.get(one.where, one.where), one.item, one.side, one.log) for one in parts]
-    names = [label(preset, part.where) for part in parts]
     _check_resolution(parts, names, points)
     unseen = _unseen(parts, points)
     problem = Problem(
@@ -194,6 +194,14 @@ def _meant(preset: Preset, at: int, driven: str, axis: Axis) -> tuple[list[Part]
         total = total + part.log
     inverted = (output.polarity == "inverted") != (item.polarity == "inverted")
     return parts, total + (1j * np.pi if inverted else 0.0)
+
+
+def _name(preset: Preset, held: str, places: Mapping[str, str]) -> str:
+    """A part for people; a band by its number in their preset, and by the processor's if other."""
+    where = places.get(held)
+    if where is None:
+        return label(preset, held)
+    return f"{label(preset, where)} ({label(preset, held).rpartition(', ')[2]} on the processor)"
 
 
 def _check_resolution(parts: Sequence[Part], names: Sequence[str], points: Points) -> None:
