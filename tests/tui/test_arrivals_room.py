@@ -28,7 +28,7 @@ from xover.tui.panes.arrivals import VIEWS, ArrivalsPane, View
 from xover.tui.panes.arrivals_places import PlacesTable, read_coordinate
 from xover.tui.panes.arrivals_room import RoomView, spot_words
 from xover.tui.panes.arrivals_view import place_at
-from xover.tui.panes.band_field import band_text, read_band, step_band
+from xover.tui.panes.band_field import BandField, band_text, read_band, step_band
 
 HOSTILE = "[b]x[/b] \u202e"
 
@@ -161,6 +161,22 @@ class TestPlan:
 
 
 class TestLevelMap:
+    def test_opens_in_a_band_that_is_played(self) -> None:
+        """Boxes that end at 90 Hz are no matter of 63 Hz: the map would show what nobody hears."""
+
+        async def steps(app: Host, pilot: Pilot[None]) -> None:
+            pane: ArrivalsPane = app.held
+            high = tuple(replace(box, passband_hz=(90.0, 17_000.0)) for box in barn().loudspeakers)
+            pane.show(Opened(replace(barn(), loudspeakers=high)))
+            pane.choose_view("map")
+            room = pane.room
+            await until(pilot, lambda: room.levels is not None and not pane.is_pending)
+            assert room.levels is not None
+            assert room.levels.found.band == Band.near(1000.0, 3)
+            assert pane.query_one("#middle", BandField).value.startswith("1 kHz")
+
+        run(ArrivalsPane, steps)
+
     def test_levels_under_the_cursor_are_those_of_the_engine(self) -> None:
         async def steps(app: Host, pilot: Pilot[None]) -> None:
             pane = show_view(app, "map")

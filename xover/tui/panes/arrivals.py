@@ -121,6 +121,10 @@ class Views(Widget, can_focus=True):
             start += len(name) + 2
 
 
+LOW_BAND_HZ = 63.0
+SPEECH_BAND_HZ = 1000.0
+
+
 class ArrivalsPane(Pane):
     """Arrivals as timelines, on a plan, over the audience; where everything stands.
 
@@ -170,7 +174,8 @@ class ArrivalsPane(Pane):
         self._what_if_c: float | None = None
         self._table: Table | None = None
         self._view: View = "times"
-        self._band = Band.near(63.0, 3)
+        self._band = Band.near(LOW_BAND_HZ, 3)
+        self._opened = False
 
     def compose(self) -> ComposeResult:
         """The title with the views beside it, then what the pane is made of."""
@@ -245,6 +250,9 @@ class ArrivalsPane(Pane):
 
     def refresh_content(self, preset: Preset, drive: Drive) -> None:
         """Have the table computed anew, and what the room shows."""
+        if not self._opened:
+            self._opened = True
+            self._open_band(preset)
         self.compute(partial(arrivals_table, preset, drive, self._what_if_c))
         self.places.show(preset)
         self._show_room()
@@ -293,6 +301,13 @@ class ArrivalsPane(Pane):
     def _on_band_field_stepped(self, message: BandField.Stepped) -> None:
         message.stop()
         self._choose_band(step_band(self._band, message.steps))
+
+    def _open_band(self, preset: Preset) -> None:
+        """The map opens where subwoofers are judged, or where speech is if no box goes that low."""
+        used = {source.loudspeaker for source in preset.sources}
+        lows = [box.passband_hz[0] for box in preset.loudspeakers if box.name in used]
+        if lows and min(lows) > LOW_BAND_HZ:
+            self._choose_band(Band.near(SPEECH_BAND_HZ, 3))
 
     def _choose_band(self, band: Band) -> None:
         self._band = band
