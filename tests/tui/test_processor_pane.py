@@ -304,6 +304,32 @@ def test_several_captures_show_each_verdict_and_are_kept_for_the_next_time(
     at_desk(steps, named, size=(80, 24))
 
 
+def test_tab_says_which_names_begin_so_and_tells_capitals_apart(
+    hall_path: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "rec").mkdir()
+    for name in ("Sub.wav", "slip.wav", "sweep.wav"):
+        (tmp_path / "rec" / name).write_text("")
+    monkeypatch.chdir(tmp_path / "rec")
+
+    async def steps(desk: Desk) -> None:
+        await desk.keys("ctrl+u")
+        dialog = await desk.dialog(VerifyDialog)
+        field = dialog.query_one("#capture-0")
+        await desk.type("s", "tab")
+        await desk.until(lambda: "“slip.wav”, “sweep.wav” begin so; type on" in desk.text())
+        assert dialog.focused is field
+        await desk.keys("tab")  # asked again, it moves on
+        await desk.until(lambda: dialog.focused.id == "channel-0")
+        dialog.query_one("#capture-1").focus()
+        await desk.until(lambda: dialog.focused.id == "capture-1")
+        await desk.type("S", "tab")
+        await desk.until(lambda: dialog.query_one("#capture-1").value == "Sub.wav")
+        await desk.keys("escape")
+
+    at_desk(steps, hall_path, size=(80, 24))
+
+
 def test_what_it_is_at_is_said_and_escape_ends_it(
     named: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
