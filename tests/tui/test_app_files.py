@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 from pathlib import Path
 
 import pytest
@@ -250,6 +251,34 @@ def test_a_file_changed_by_somebody_else(hall_path: str, folder: Path, answer: s
             assert desk.value("Sub", "gain") == -9.0
         else:
             assert xover.load(hall_path).output("Sub").gain_db == -9.0
+
+    at_desk(steps, hall_path)
+
+
+def test_a_journal_that_fills_the_disk_is_said_while_editing(
+    hall_path: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Somebody who edits on trusts that a pulled plug loses nothing; once is enough to say."""
+
+    def full(descriptor: int, data: bytes, at: int) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    async def steps(desk: Desk) -> None:
+        await desk.enter("Sub", "gain", "-9")
+        session = desk.app.session
+        assert session is not None
+        assert session._journal is not None
+        assert session._journal.flush(5.0)
+        monkeypatch.setattr(os, "pwrite", full)
+        await desk.enter("Sub", "gain", "-8")
+        await desk.until(lambda: session.warnings)
+        desk.app._look_at_disk()
+        assert "not safe yet" in " ".join(desk.readout.split())
+        assert "the disk is full" in " ".join(desk.readout.split())
+        await desk.keys("down")
+        desk.app._look_at_disk()
+        assert "not safe yet" not in desk.readout
+        monkeypatch.undo()
 
     at_desk(steps, hall_path)
 

@@ -35,6 +35,8 @@ class Filing(Showing):
     _recent: tuple[str, ...] = ()
     _watching: bool = False
     _disk: str = "same"
+    _told: tuple[str, ...] = ()
+    """What was said of the journal and the place; greeting says the first of them."""
 
     def take(self, opening: Opening) -> None:
         """Show what came of opening: a session, an offer to recover, or a problem."""
@@ -75,10 +77,17 @@ class Filing(Showing):
             self.set_interval(WATCH_DISK_S, self._look_at_disk)
 
     def _look_at_disk(self) -> None:
-        """Notice a file that somebody else has changed, once; saving asks whose version counts."""
+        """Notice, once each, that unsaved work is not safe, and that somebody changed the file.
+
+        Saving asks whose version counts.
+        """
         session = self.session
         if session is None or session.read_only:
             return
+        told, self._told = self._told, session.warnings
+        new = [sentence for sentence in session.warnings if sentence not in told]
+        if new:
+            self.say(new[-1])
         from xover.model.problems import Refused
 
         try:
@@ -111,6 +120,7 @@ class Filing(Showing):
     def _greet(self) -> None:
         session = self.session
         assert session is not None
+        self._told = session.warnings
         if session.read_only:
             self.say(f"read-only: {session.read_only}")
         elif session.warnings:
