@@ -159,6 +159,8 @@ def _rows(
         if suspects:
             number, line = suspects[0]
             raise Refused.at(place(name, number), f"{quoted(_culprit(line))} is not a number")
+        if not any(line.strip() for line in lines):
+            raise Refused.at(name, "the file is empty; look at the original, or capture it again")
         raise Refused.at(name, "there are no rows of numbers in the file")
     width = len(_pieces(_unquoted(lines[first].strip(_BLANK))))
     for number, line in suspects:
