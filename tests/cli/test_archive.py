@@ -165,6 +165,19 @@ def test_a_place_that_is_no_archive_is_no_sound_one(hall, capsys, tmp_path):
     assert not (tmp_path / "typo").exists()
 
 
+def test_what_only_earlier_revisions_hold_is_told(hall, capsys):
+    run(["archive", "save", str(hall), "--note", "with the borrowed wedges"])
+    louder(hall)
+    run(["archive", "save", str(hall)])
+    capsys.readouterr()
+    assert run(["archive", "search", "wedges"]) == 0
+    said = capsys.readouterr()
+    assert said.out == "nothing found\n"
+    assert "1 earlier revision is; --all shows them" in said.err
+    assert listed(capsys, "search", "wedges") == []
+    assert len(listed(capsys, "search", "wedges", "--all")) == 1
+
+
 def test_what_is_read_fits_80_columns(hall, capsys):
     run(["archive", "save", str(hall), "--note", "a long note of what was done " * 8])
     louder(hall)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -161,14 +162,16 @@ def _show(
     try:
         with answered(), _bar("reading the archive") as progress:
             index.refresh(progress, whole=False)
-            rows = index.rows(
+            sought = partial(
+                index.rows,
                 words=[word for text in words for word in text.split()],
-                every=every,
                 venue=venue,
                 title=title,
                 since=_day(since, "--since"),
                 until=None if until is None else f"{_day(until, '--until')}T23:59:59Z",
             )
+            rows = sought(every=every)
+            earlier = 0 if rows or every else len(sought(every=True))
             damaged = index.damaged()
             later = {row.id: index.following(row.id) for row in rows if row.goes_on}
     finally:
@@ -176,10 +179,13 @@ def _show(
     if as_json:
         print_json([_document(row) for row in rows])
     elif not rows:
-        click.echo("nothing found" if words else f"nothing in {where}")
+        click.echo("nothing found" if words or earlier else f"nothing in {where}")
     else:
         for row in rows:
             tell(_line(row, later.get(row.id, ())))
+    if earlier:
+        what = "1 earlier revision is" if earlier == 1 else f"{earlier} earlier revisions are"
+        say(f"no preset is like that now, but {what}; --all shows them")
     if damaged:
         files = "1 file is" if len(damaged) == 1 else f"{len(damaged)} files are"
         say(f"{files} damaged and left out; xover archive check tells which")
