@@ -20,6 +20,7 @@ from xover.files.paths import shown_path
 from xover.files.preset_file import OnDisk, PresetFile
 from xover.model import entry
 from xover.model.differences import checked_edit
+from xover.model.lists import Listed, with_further, without
 from xover.model.names import clean, inert
 from xover.model.preset import Preset
 from xover.model.problems import Refused
@@ -263,6 +264,16 @@ class Session:
     def rename_input(self, old: str, new: str) -> Step | None:
         """Rename an input together with every reference to it; `new` as typed."""
         return self._rename("inputs", old, new)
+
+    def add(self, key: Listed, beside: str | None, typed: str) -> Step | None:
+        """One more input, output or listener behind another; see `model.lists.with_further`."""
+        edited = with_further(self.preset, key, beside, typed)
+        return self.apply(f"add {key.removesuffix('s')} {inert(clean(typed))}", edited)
+
+    def take_out(self, key: Listed, name: str) -> Step | None:
+        """Take an item out, with what rests on it; see `model.lists.without`."""
+        edited = without(self.preset, key, name)
+        return self.apply(f"take out {key.removesuffix('s')} {inert(name)}", edited)
 
     # Larger steps
 

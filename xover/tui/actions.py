@@ -17,7 +17,7 @@ class Action(NamedTuple):
     keys: str
     """Comma-separated textual key names; "" for the palette alone."""
     shown: str
-    """The key as people read it."""
+    """The key as people read it; `/` and the label where there is none."""
     label: str
     help: str
     group: str
@@ -144,6 +144,33 @@ ACTIONS: tuple[Action, ...] = (
     ),
     Action(
         "rename", "ctrl+r", "^R", "rename", "Rename the input or output under the cursor", "Sheet"
+    ),
+    Action(
+        "add", "", "/ add", "add", "Add an input or output beside the one under the cursor", "Sheet"
+    ),
+    Action(
+        "take_out",
+        "",
+        "/ take out",
+        "take out",
+        "Take out the input or output under the cursor",
+        "Sheet",
+    ),
+    Action(
+        "add_listener",
+        "",
+        "/ add listener",
+        "add listener",
+        "Add a listener beside the one listened at",
+        "Work",
+    ),
+    Action(
+        "take_out_listener",
+        "",
+        "/ listener out",
+        "listener out",
+        "Take out the listener listened at",
+        "Work",
     ),
     Action("air", "ctrl+e", "^E", "air", "Temperature, humidity and pressure", "Work"),
     Action("theme", "f9", "F9", "light/dark", "Change between a dark and a light screen", "Screen"),

@@ -129,7 +129,8 @@ def found(actions: Sequence[Action], wanted: str) -> tuple[Action, ...]:
 
 def _words(action: Action, width: int) -> Content:
     """Key, label and help on one line, or on as many as they take."""
-    head = f"{action.shown:<5}{action.label:<14}"
+    key = action.shown if action.keys else ""
+    head = f"{key:<5}{action.label:<14}"
     indent = " " * width_of(head)
     lines = wrapped(action.help, width, indent=indent, first=head)
     return Content("\n".join(lines))

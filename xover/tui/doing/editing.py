@@ -9,6 +9,7 @@ from xover.tui.doing.showing import Showing
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from xover.model.lists import Listed
     from xover.model.preset import Preset
     from xover.session.cells import Cell, Value
     from xover.tui.sheet_messages import Copied, CursorMoved, Nudged, Pasted, Swapped, Told, Typed
@@ -218,6 +219,72 @@ class Editing(Showing):
                 self.step(lambda: rename(cell.column, text))
 
         self.push_screen(AskDialog(f"Rename this {cell.side}", "name", cell.column), typed)
+
+    def do_add(self) -> None:
+        """One more input or output beside the one under the cursor."""
+        cell = self.at.cursor
+        if cell is not None:
+            self._add("outputs" if cell.side == "output" else "inputs", cell.column)
+
+    def do_take_out(self) -> None:
+        """Take the input or output under the cursor out, once the question is answered."""
+        cell = self.at.cursor
+        if cell is not None:
+            self._take_out("outputs" if cell.side == "output" else "inputs", cell.column)
+
+    def do_add_listener(self) -> None:
+        """One more listener where the curves are heard; Arrivals, places moves it."""
+        at = self.listening.listener
+        assert self.session is not None
+        if at is None and self.session.preset.listeners:
+            self.say("choose with ^L beside which listener another one is to sit")
+        else:
+            self._add("listeners", at)
+
+    def do_take_out_listener(self) -> None:
+        """Take the listener out at whom the curves are heard, once the question is answered."""
+        at = self.listening.listener
+        if at is None:
+            self.say("choose with ^L which listener is to go")
+        else:
+            self._take_out("listeners", at)
+
+    def _add(self, key: Listed, beside: str | None) -> None:
+        from xover.model.lists import free_name
+        from xover.tui.dialogs.ask import AskDialog
+
+        session = self.session
+        assert session is not None
+        kind = key.removesuffix("s")
+        names = [item.name for item in getattr(session.preset, key)]
+        proposed = "Seat 1" if beside is None else free_name(names, beside)
+        hint = {
+            "outputs": "with the settings of this one; it plays no loudspeaker yet",
+            "inputs": "with the settings of this one; it is routed nowhere yet",
+            "listeners": "in the same place; Arrivals (F3), places moves it",
+        }[key]
+
+        def typed(text: str | None) -> None:
+            if text is not None:
+                self.step(lambda: session.add(key, beside, text))
+
+        self.push_screen(AskDialog(f"Add a further {kind}", "name", proposed, hint=hint), typed)
+
+    def _take_out(self, key: Listed, name: str) -> None:
+        from xover.model.lists import goes_along
+        from xover.model.names import quoted
+        from xover.model.problems import Refused
+
+        session = self.session
+        assert session is not None
+        try:
+            along = goes_along(session.preset, key, name)
+        except Refused as refused:
+            self.say(refused.faults[0].message)
+            return
+        if self.step(lambda: session.take_out(key, name)):
+            gone = f"{quoted(name)}, with {along}," if along else quoted(name)
+            self.say(f"{gone} taken out; ^Z brings it back")
 
     def do_air(self) -> None:
         """Set temperature, humidity and pressure."""

@@ -1,0 +1,96 @@
+"""Inputs, outputs and listeners that come and go: nothing is left that refers to what is gone."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import xover
+from xover.model import rules
+from xover.model.lists import Listed, free_name, goes_along, with_further, without
+from xover.model.problems import Refused
+
+HALL = xover.load(xover.default_example())
+
+
+def names(preset, key: Listed) -> list[str]:
+    return [item.name for item in getattr(preset, key)]
+
+
+def test_a_further_output_has_the_settings_and_nothing_that_is_anothers():
+    preset = with_further(HALL, "outputs", "Top L", "  Front fill ")
+    assert names(preset, "outputs")[:3] == ["Sub", "Top L", "Front fill"]
+    fill, top = preset.output("Front fill"), preset.output("Top L")
+    assert (fill.eq, fill.high_pass, fill.inputs) == (top.eq, top.high_pass, top.inputs)
+    assert (fill.channel, fill.patch, fill.locked) == (None, "", ())
+    assert all("Front fill" not in group.outputs for group in preset.groups)
+    assert all(source.output != "Front fill" for source in preset.sources)
+
+
+def test_the_first_listener_of_all():
+    bare = HALL
+    for name in names(HALL, "listeners"):
+        bare = without(bare, "listeners", name)
+    assert bare.listeners == bare.measurements == ()
+    assert with_further(bare, "listeners", None, "Desk").listeners[0].position_m == (0, 10, 1.2)
+
+
+def test_what_goes_along_is_counted():
+    assert goes_along(HALL, "outputs", "Sub") == "1 source, 1 amplifier channel, 3 captures"
+    assert goes_along(HALL, "listeners", "Row 3") == "5 captures"
+    assert goes_along(with_further(HALL, "inputs", "Aux", "Spare"), "inputs", "Spare") == ""
+
+
+@pytest.mark.parametrize(
+    ("do", "sentence"),
+    [
+        (lambda: with_further(HALL, "outputs", "Sub", "top l"), "already a name"),
+        (lambda: with_further(HALL, "outputs", "Nobody", "x"), "no output “Nobody” any more"),
+        (lambda: with_further(HALL, "outputs", "Sub", ""), "name"),
+        (lambda: without(HALL, "inputs", "Aux"), "captures were driven through"),
+        (lambda: without(xover.load("presets/lantern-cafe.json"), "inputs", "x"), "any more"),
+    ],
+)
+def test_what_cannot_be_is_said(do, sentence):
+    with pytest.raises(Refused, match=sentence):
+        do()
+
+
+def test_the_last_of_its_kind_stays():
+    preset = HALL
+    for name in names(HALL, "outputs")[1:]:
+        preset = without(preset, "outputs", name)
+    with pytest.raises(Refused, match="is the only output"):
+        without(preset, "outputs", "Sub")
+
+
+@settings(max_examples=40)
+@given(
+    st.lists(
+        st.tuples(st.sampled_from(["inputs", "outputs", "listeners"]), st.booleans(),
+                  st.integers(0, 30)),
+        max_size=12,
+    )
+)  # fmt: skip
+def test_presets_stay_legal(changes):
+    preset = HALL
+    for key, comes, number in changes:
+        known = names(preset, key)
+        if not known:
+            continue
+        name = known[number % len(known)]
+        try:
+            if comes:
+                preset = with_further(preset, key, name, free_name(known, name))
+            else:
+                preset = without(preset, key, name)
+        except Refused:
+            continue
+        assert rules.faults(preset) == []
+
+
+def test_free_names_count_on():
+    assert free_name(["Sub"], "Sub") == "Sub 2"
+    assert free_name(["Row 8", "row 2"], "Row 8") == "Row 3"
+    assert free_name(["8"], "8") == "8 2"

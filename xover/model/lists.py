@@ -1,0 +1,131 @@
+"""Inputs, outputs and listeners that come and go, each with every reference to it.
+
+Makes legal presets of legal ones; what may not go is refused with the remedy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Literal
+
+from msgspec.structs import replace
+
+from xover.model.changes import with_outputs
+from xover.model.names import clean, fold, quoted
+from xover.model.preset import Preset
+from xover.model.problems import Refused
+from xover.model.processing import Output
+from xover.model.rig import Listener
+
+Listed = Literal["inputs", "outputs", "listeners"]
+
+
+FIRST_LISTENER_M = (0.0, 10.0, 1.2)
+"""Where the first listener sits until moved: ten metres out, ears of somebody seated."""
+
+
+def with_further(preset: Preset, key: Listed, beside: str | None, typed: str) -> Preset:
+    """The preset with one more item of a list, behind the item `beside`, with its settings.
+
+    An output comes without its number, its patch, its locks and its groups, and plays no
+    loudspeaker; an input is routed nowhere; a listener sits in the same place, the first one of
+    all (`beside` None) at `FIRST_LISTENER_M`. `typed` is trimmed. Raises `Refused` where the name
+    is not legal or taken, or `beside` is not there.
+    """
+    name = clean(typed)
+    items = list(getattr(preset, key))
+    if key == "listeners" and beside is None and not items:
+        return replace(preset, listeners=(Listener(name=name, position_m=FIRST_LISTENER_M),))
+    at = _index(key, items, beside)
+    if any(fold(item.name) == fold(name) for item in items):
+        raise Refused.at(key, f"there is already a name {quoted(name)} here; choose another one")
+    further = replace(items[at], name=name)
+    if key != "listeners":
+        further = replace(further, channel=None)
+    if isinstance(further, Output):
+        further = replace(further, patch="", locked=())
+    items.insert(at + 1, further)
+    return replace(preset, **{key: tuple(items)})
+
+
+def without(preset: Preset, key: Listed, name: str) -> Preset:
+    """The preset without an item of a list, and without what rests on it.
+
+    With an output go its sources, amplifier channels and captures, and its place in groups; with
+    a listener its captures; with an input its routes. Raises `Refused` for the last input or
+    output, and for an input through which a capture was driven.
+    """
+    items = getattr(preset, key)
+    at = _index(key, items, name)
+    kind = key.removesuffix("s")
+    if len(items) == 1 and key != "listeners":
+        raise Refused.at(key, f"{quoted(name)} is the only {kind}; a preset needs at least one")
+    left: dict[str, Any] = {key: (*items[:at], *items[at + 1 :])}
+    if key == "inputs":
+        if any(name in one.driven_inputs for one in preset.measurements):
+            raise Refused.at(
+                key,
+                f"captures were driven through {quoted(name)}, and could not be read without it; "
+                "take them out first, or leave it unrouted",
+            )
+        preset = with_outputs(
+            preset,
+            lambda output: (
+                replace(output, inputs=_less(output.inputs, name))
+                if name in output.inputs
+                else output
+            ),
+        )
+        if preset.stimulus is not None:
+            left["stimulus"] = replace(preset.stimulus, inputs=_less(preset.stimulus.inputs, name))
+        return replace(preset, **left)
+    left["measurements"] = tuple(one for one in preset.measurements if getattr(one, kind) != name)
+    if key == "outputs":
+        left["sources"] = tuple(one for one in preset.sources if one.output != name)
+        left["amplifier_channels"] = tuple(
+            one for one in preset.amplifier_channels if one.output != name
+        )
+        left["groups"] = tuple(
+            replace(one, outputs=tuple(each for each in one.outputs if each != name))
+            if name in one.outputs
+            else one
+            for one in preset.groups
+        )
+    return replace(preset, **left)
+
+
+def goes_along(preset: Preset, key: Listed, name: str) -> str:
+    """What `without` takes along, in words (“1 source, 3 captures”); "" where nothing goes."""
+    fewer = without(preset, key, name)
+    words = []
+    for field, one in (
+        ("sources", "source"),
+        ("amplifier_channels", "amplifier channel"),
+        ("measurements", "capture"),
+    ):
+        count = len(getattr(preset, field)) - len(getattr(fewer, field))
+        if count:
+            words.append(f"{count} {one}" if count == 1 else f"{count} {one}s")
+    return ", ".join(words)
+
+
+def free_name(names: Sequence[str], name: str) -> str:
+    """`name` with the lowest number from 2 on that makes it free: “Sub 2”."""
+    taken = {fold(one) for one in names}
+    head, _, tail = name.rpartition(" ")
+    stem = head if head and tail.isdecimal() else name
+    number = 2
+    while fold(f"{stem} {number}") in taken:
+        number += 1
+    return f"{stem} {number}"
+
+
+def _less(table: dict[str, float], name: str) -> dict[str, float]:
+    return {key: value for key, value in table.items() if key != name}
+
+
+def _index(key: str, items: Sequence[Any], name: str | None) -> int:
+    for at, item in enumerate(items):
+        if item.name == name:
+            return at
+    raise Refused.at(key, f"there is no {key.removesuffix('s')} {quoted(name or '')} any more")
