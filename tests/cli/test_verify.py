@@ -19,7 +19,7 @@ from msgspec.structs import replace
 import xover
 from xover.cli.entry import run
 from xover.design.adapting.adaptation import adapt
-from xover.files.preset_json import load
+from xover.files.preset_json import load, save
 from xover.files.profile_json import load_profile
 from xover.model.processing import Crossover, Output
 
@@ -145,6 +145,60 @@ def test_polarity_and_the_settings_of_another(held, tmp_path, capsys):
     assert "looks like the settings of Delay" in sentence
 
 
+@pytest.fixture(scope="module")
+def alike(held, tmp_path_factory):
+    """The hall, where Delay L has the filters of Top L but for the corner: a preset for each."""
+    top = held.output("Top L")
+
+    def written(corner_hz: float) -> tuple[str, Output]:
+        high_pass = replace(top.high_pass, frequency_hz=corner_hz)
+        delayed = replace(held.output("Delay L"), high_pass=high_pass, low_pass=None, eq=top.eq)
+        outputs = tuple(delayed if one.name == "Delay L" else one for one in held.outputs)
+        path = tmp_path_factory.mktemp("alike") / "hall.json"
+        save(replace(held, outputs=outputs), path, overwrite=False)
+        return str(path), delayed
+
+    return written
+
+
+@pytest.mark.parametrize("with_profile", [True, False])
+@pytest.mark.parametrize("corner_hz", [120.0, 125.0])
+def test_one_wrong_corner_comes_before_the_settings_of_an_output_that_has_it(
+    with_profile, corner_hz, alike, held, tmp_path, capsys
+):
+    # Either explains what ffmpeg did; one wrong field is simpler than an output full of them.
+    hall, _ = alike(corner_hz)
+    top = held.output("Top L")
+    typed = replace(top, high_pass=replace(top.high_pass, frequency_hz=corner_hz))
+    path = process(tmp_path, "top.wav", chain(typed))
+    words = ["--processor", str(OLD)] if with_profile else []
+    assert run(["verify", hall, *words, "--output", "Top L", path, "--json"]) == 1
+    (one,) = json.loads(capsys.readouterr().out)["outputs"]
+    first, second = one["explanations"][:2]
+    (slip,) = first["slips"]
+    assert slip["where"] == "outputs[1].high_pass.frequency_hz"
+    # The old processor has steps of 1/24 octave, and so much is allowed for without a profile.
+    assert slip["looks_like"] == pytest.approx(corner_hz, rel=2.0 ** (0.5 / 24) - 1.0)
+    assert [each["where"] for each in second["slips"]] == ["outputs[1]"]
+    assert "the settings of Delay L" in second["slips"][0]["sentence"]
+    assert first["confidence"] > 0.7 > second["confidence"] > 0.1
+
+
+def test_the_settings_of_another_output_with_its_delay_and_gain_come_first(alike, tmp_path, capsys):
+    hall, delayed = alike(120.0)
+    loop = process(tmp_path, "loop.wav", "anull")
+    graph = chain(delayed, delayed.delay_ms + load_profile(OLD).latency_ms)
+    path = process(tmp_path, "top.wav", graph)
+    words = ["--processor", str(OLD), "--loop", loop, "--output", "Top L", path, "--json"]
+    assert run(["verify", hall, *words]) == 1
+    (one,) = json.loads(capsys.readouterr().out)["outputs"]
+    (slip,) = one["explanations"][0]["slips"]
+    assert "the settings of Delay L" in slip["sentence"]
+    fields = [each["where"].rpartition(".")[2] for each in one["explanations"][1]["slips"]]
+    assert fields == ["frequency_hz", "delay_ms", "gain_db"]
+    assert one["not_testable"] == []
+
+
 def test_delay_and_gain_between_outputs_of_one_session(held, tmp_path, capsys):
     words = ["--drive", "Left"]
     for name, delay_ms in (("Top L", None), ("Delay L", 0.0)):
@@ -203,6 +257,25 @@ def test_text_for_people(held, tmp_path, capsys):
 def test_bad_input(words, sentence, capsys):
     assert run(["verify", str(HALL), *words]) == 2
     assert sentence in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("words", "reason"),
+    [
+        (["--output", "Top L", "--sweep", "x.wav", "cap.wav"], "--sweep stands where the capture"),
+        (["--output", "Top L", "--time-zero=file"], "--time-zero=file stands where the capture"),
+        (["--output", "--sweep", "x.wav", "Top L", "cap.wav"], "--sweep stands where the name"),
+        (["--output", "Top L", "-h"], "-h stands where the capture"),
+        (["--output", "Top L"], "--output takes"),
+        (["--output", "Top", "L", "cap.wav"], "a name of several words in quotes"),
+    ],
+)
+def test_an_output_and_its_capture_stand_together(words, reason, capsys):
+    assert run(["verify", str(HALL), *words]) == 2
+    said = capsys.readouterr().err
+    assert said.count("--output takes an output's name and its capture, one after the other") == 1
+    assert reason in said
+    assert said.count("\n") == 1
 
 
 def test_captures_that_cannot_be_compared(tmp_path, capsys):

@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from msgspec.structs import replace
+from scipy.signal import freqz
 
 from tests.design.adapting_cases import preset_of
 from tests.design.verifying_cases import (
@@ -143,6 +144,32 @@ def test_two_slips_are_both_named():
         truth = {slip.where for one in (first, second) for slip in one.slips}
         named += ranks(result)[0] == truth
     assert named >= 3
+
+
+def cookbook_peak(f, frequency_hz, gain_db, q, rate_hz):
+    """H of a peak: coefficients of the audio EQ cookbook [RBJ], evaluated by scipy."""
+    w, a = 2.0 * np.pi * frequency_hz / rate_hz, 10.0 ** (gain_db / 40.0)
+    alpha = np.sin(w) / (2.0 * q)
+    b = [1.0 + alpha * a, -2.0 * np.cos(w), 1.0 - alpha * a]
+    return freqz(b, [1.0 + alpha / a, b[1], 1.0 - alpha / a], worN=f, fs=rate_hz)[1]
+
+
+def test_a_value_between_those_tried_first_is_found():
+    # 1333 Hz and +8.9 dB lie between the 1/24 octaves and half decibels of the coarse sweep.
+    meant = Output(
+        name="Way",
+        inputs={"In": 0.0},
+        eq=(EqSection(kind="peak", frequency_hz=1_000.0, gain_db=-4.0, q=2.0),),
+    )
+    f = np.geomspace(20.0, 20e3, 2_000)
+    for frequency_hz, gain_db, field in ((1_333.0, -4.0, "frequency_hz"), (1e3, 8.9, "gain_db")):
+        response = cookbook_peak(f, frequency_hz, gain_db, 2.0, 48e3)
+        level_db, phase_deg = 20.0 * np.log10(np.abs(response)), np.angle(response, deg=True)
+        result = verified(preset_of(meant), CapturedResponse(f, level_db, phase_deg), profile=None)
+        (slip,) = result.explanations[0].slips
+        assert slip.where == f"outputs[0].eq[0].{field}"
+        wanted = {"frequency_hz": frequency_hz, "gain_db": gain_db}[field]
+        assert slip.looks_like == pytest.approx(wanted, rel=0.003)
 
 
 @pytest.mark.parametrize("loop_known", [True, False])

@@ -24,7 +24,43 @@ if TYPE_CHECKING:
     from xover.model.preset import Preset
 
 
+PAIR = 'an output\'s name and its capture, one after the other: --output "Top L" top.wav'
+
+
+class _Verify(click.Command):
+    """The command, which says what --output takes where its two words do not stand together."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """As every command, with the sentence of `--output` for words that are left or missing."""
+        try:
+            return super().parse_args(ctx, args)
+        except click.BadOptionUsage as problem:
+            if problem.option_name != "--output":
+                raise
+            raise click.UsageError(f"--output takes {PAIR}", ctx) from problem
+        except click.UsageError as problem:
+            if type(problem) is not click.UsageError:
+                raise
+            text = problem.format_message().strip().rstrip(".")
+            words = f"{text}; --output takes {PAIR}, a name of several words in quotes"
+            raise click.UsageError(words, ctx) from problem
+
+
+def _apart(
+    ctx: click.Context, option: click.Parameter, pairs: tuple[tuple[str, str], ...]
+) -> tuple[tuple[str, str], ...]:
+    """The pairs as typed; raises `Refused` where an option was taken for a name or a capture."""
+    known = {word for each in ctx.command.params for word in (*each.opts, *each.secondary_opts)}
+    known.update(ctx.help_option_names)
+    for pair in pairs:
+        for word, part in zip(pair, ("name", "capture"), strict=True):
+            if word.partition("=")[0] in known and not ctx.resilient_parsing:
+                raise Refused.at("", f"--output takes {PAIR}; {word} stands where the {part} goes")
+    return pairs
+
+
 @click.command(
+    cls=_Verify,
     epilog=example('xover verify evening.json --drive Left --output "Top L" sub.wav'),
 )
 @preset_argument
@@ -35,6 +71,7 @@ if TYPE_CHECKING:
     nargs=2,
     multiple=True,
     required=True,
+    callback=_apart,
     metavar="NAME CAPTURE",
     help="An output and what was captured from it (repeatable, of one session).",
 )

@@ -47,6 +47,11 @@ class Fit(Struct, frozen=True, eq=False):
         """The fields concerned."""
         return frozenset().union(*(change.places for change in self.changes))
 
+    @property
+    def wrong(self) -> int:
+        """How many fields have to be wrong for it."""
+        return sum(change.wrong for change in self.changes)
+
 
 class Problem:
     """One capture against what was meant, and everything that is fitted with each hypothesis."""

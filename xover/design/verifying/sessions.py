@@ -17,6 +17,7 @@ from msgspec.structs import replace
 from xover.acoustics.air import speed_of_sound_m_s
 from xover.design.adapting.figures import rates_of
 from xover.design.verifying.points import Points, divided
+from xover.design.verifying.search import PAIR_COST
 from xover.design.verifying.slips import Slip
 from xover.design.verifying.verification import Explanation, Verified, verify_output
 from xover.model.places import at_key, label
@@ -191,10 +192,46 @@ def _with_test(
         other = label(preset, f"outputs[{pair}]")
         slip = replace(slip, sentence=f"{slip.sentence} (if {other} is right)")
     share = 1.0 if pair is None else 0.5
-    explanations = tuple(
-        replace(each, slips=(*each.slips, slip)) for each in result.explanations
-    ) or (Explanation((slip,), result.residual_db_rms, result.residual_deg_rms, share),)
+    found = [
+        each
+        if _goes_with(preset, each, one.at, field, off, limit)
+        else replace(each, slips=(*each.slips, slip))
+        for each in result.explanations
+    ]
+    explanations = _shared_anew(found, result.explanations) or (
+        Explanation((slip,), result.residual_db_rms, result.residual_deg_rms, share),
+    )
     return replace(result, matches=False, explanations=explanations)
+
+
+def _goes_with(
+    preset: Preset, one: Explanation, at: int, field: str, off: float, limit: float
+) -> bool:
+    """Whether the settings of another output bring such a delay or gain with them."""
+    here, this = f"outputs[{at}]", preset.outputs[at]
+    return any(
+        slip.where == here
+        and other.name == slip.looks_like
+        and abs(getattr(other, field) - getattr(this, field) - off) <= limit
+        for slip in one.slips
+        for other in preset.outputs
+    )
+
+
+def _shared_anew(
+    found: Sequence[Explanation], before: Sequence[Explanation]
+) -> tuple[Explanation, ...]:
+    """Explanations, best first, where some need one slip more than before and others do not."""
+    costs = [len(one.slips) - len(old.slips) for one, old in zip(found, before, strict=True)]
+    weights = [
+        one.confidence * math.exp(-0.5 * PAIR_COST * (cost - min(costs)))
+        for one, cost in zip(found, costs, strict=True)
+    ]
+    total = sum(weights)
+    shared = [
+        replace(one, confidence=weight / total) for one, weight in zip(found, weights, strict=True)
+    ]
+    return tuple(sorted(shared, key=lambda one: -one.confidence))
 
 
 def _slip(

@@ -14,13 +14,20 @@ import numpy as np
 from msgspec import UNSET, Struct
 from msgspec.structs import replace
 
-from xover.design.adapting.bands import SHELVES, behaviour_of, held, typed_of
+from xover.design.adapting.bands import SHELVES, behaviour_of, typed_of
 from xover.design.adapting.figures import rates_of
 from xover.design.verifying.parts import Part, item_logs
+from xover.design.verifying.values import (
+    finer_frequencies,
+    finer_gains,
+    finer_qs,
+    free_frequencies,
+    free_gains,
+    free_qs,
+)
 from xover.dsp.axis import Axis, ComplexArray
 from xover.dsp.conventions import BUTTERWORTH_Q, convention_factor, octaves_from_q, q_from_octaves
 from xover.dsp.crossover import Side
-from xover.model import grids
 from xover.model.processing import Crossover, EqSection
 from xover.model.profile import Profile, WidthConvention
 from xover.model.units import short, show_db, show_hz
@@ -45,12 +52,17 @@ class Slip(Struct, frozen=True):
 
 
 class Change(Struct, frozen=True, eq=False):
-    """A way the device may differ: slips, the parts concerned, and δ = ln(H′/H) on the axis."""
+    """A way the device may differ: slips, the parts concerned, and δ = ln(H′/H) on the axis.
+
+    `wrong` is how many fields have to be wrong for it: of the settings of another output more than
+    the one place they are told at.
+    """
 
     slips: tuple[Slip, ...]
     parts: frozenset[int]
     cost: float
     delta: ComplexArray
+    wrong: int = 1
 
     @property
     def places(self) -> frozenset[str]:
@@ -81,6 +93,34 @@ def candidates(
     return found
 
 
+def finer(
+    coarse: Change, parts: Sequence[Part], names: Sequence[str], rate_hz: float,
+    profile: Profile | None,
+) -> list[Candidate]:  # fmt: skip
+    """The freely fitted values around one that was tried, which stand closer than those tried.
+
+    With a profile every value of the device between the neighbours tried, without one round
+    figures and small steps. Nothing where `coarse` is no freely fitted value of one field.
+    """
+    if coarse.cost != FREE_COST or len(coarse.slips) != 1 or len(coarse.parts) != 1:
+        return []
+    (at,), (slip,) = coarse.parts, coarse.slips
+    part, field, tried = parts[at], slip.where.rpartition(".")[2], slip.looks_like
+    assert isinstance(tried, float)
+    values: Sequence[float] = ()
+    if field == "frequency_hz":
+        values = finer_frequencies(tried, rate_hz, profile)
+    elif field == "gain_db":
+        values = finer_gains(tried, profile)
+    elif field == "q" and isinstance(part.item, EqSection):
+        values = finer_qs(part.item, tried, rate_hz, profile)
+    return [
+        _free(at, part, names[at], field, one, rate_hz, profile)
+        for one in values
+        if abs(one - tried) > 1e-9 and one != getattr(part.item, field)
+    ]
+
+
 def changes_of(found: Sequence[Candidate], parts: Sequence[Part], axis: Axis) -> list[Change]:
     """The candidates with their δ; what changes nothing to speak of is left out."""
     items = [
@@ -98,7 +138,8 @@ def changes_of(found: Sequence[Candidate], parts: Sequence[Part], axis: Axis) ->
             if item is not None:
                 delta += next(logs)
         if np.max(np.abs(delta)) > 1e-6:
-            result.append(Change(one.slips, frozenset(one.parts), one.cost, delta))
+            wrong = len(one.slips)
+            result.append(Change(one.slips, frozenset(one.parts), one.cost, delta, wrong))
     return result
 
 
@@ -108,11 +149,10 @@ def _band(
     shape = EQ_SHAPES[item.kind]
 
     def one(
-        other: EqSection | None, field: str, meant: float | str, seen: float | str, words: str,
-        cost: float = STORY_COST,
-    ) -> Candidate:  # fmt: skip
-        where = f"{part.where}.{field}"
-        return Candidate((Slip(where, meant, seen, f"{name}{words}"),), (at,), (other,), cost)
+        other: EqSection | None, field: str, meant: float | str, seen: float | str, words: str
+    ) -> Candidate:
+        slip = Slip(f"{part.where}.{field}", meant, seen, f"{name}{words}")
+        return Candidate((slip,), (at,), (other,), STORY_COST)
 
     yield one(None, "bypassed", "in", "out", ": looks bypassed or missing")
     for hz, how in _other_frequencies(item.frequency_hz, rate_hz):
@@ -131,19 +171,32 @@ def _band(
         for q, how in _other_widths(item):
             words = f"{width_words(item, q, rate_hz, profile)}, {how}"
             yield one(replace(item, q=q), "q", item.q_or_one, q, words)
-    for hz in _free_frequencies(item.frequency_hz, rate_hz, profile):
-        words = f" frequency: meant {show_hz(item.frequency_hz)}, looks like {show_hz(hz)}"
-        other = replace(item, frequency_hz=hz)
-        yield one(other, "frequency_hz", item.frequency_hz, hz, words, FREE_COST)
+    free = {"frequency_hz": free_frequencies(item.frequency_hz, rate_hz, profile)}
     if shape.has_gain:
-        for gain_db in _free_gains(profile):
-            words = f" gain: meant {show_db(item.gain_or_zero_db)}, looks like {show_db(gain_db)}"
-            other = replace(item, gain_db=gain_db)
-            yield one(other, "gain_db", item.gain_or_zero_db, gain_db, words, FREE_COST)
+        free["gain_db"] = free_gains(profile)
     if item.q is not UNSET:
-        for q in _free_qs(item, rate_hz, profile):
-            words = width_words(item, q, rate_hz, profile)
-            yield one(replace(item, q=q), "q", item.q_or_one, q, words, FREE_COST)
+        free["q"] = free_qs(item, rate_hz, profile)
+    for field, values in free.items():
+        for value in values:
+            yield _free(at, part, name, field, value, rate_hz, profile)
+
+
+def _free(
+    at: int, part: Part, name: str, field: str, value: float, rate_hz: float,
+    profile: Profile | None,
+) -> Candidate:  # fmt: skip
+    """A value of one field without a story, as it was fitted."""
+    item = part.item
+    other = replace(item, **{field: value})
+    meant = item.frequency_hz
+    words = f" frequency: meant {show_hz(item.frequency_hz)}, looks like {show_hz(value)}"
+    if isinstance(item, EqSection) and field == "gain_db":
+        meant = item.gain_or_zero_db
+        words = f" gain: meant {show_db(meant)}, looks like {show_db(value)}"
+    elif isinstance(item, EqSection) and field == "q":
+        meant, words = item.q_or_one, width_words(item, value, rate_hz, profile)
+    slip = Slip(f"{part.where}.{field}", meant, value, f"{name}{words}")
+    return Candidate((slip,), (at,), (other,), FREE_COST)
 
 
 def _has_both_orders(item: EqSection, profile: Profile | None) -> bool:
@@ -157,11 +210,11 @@ def _crossover(
     at: int, part: Part, item: Crossover, name: str, rate_hz: float, profile: Profile | None
 ) -> Iterator[Candidate]:
     def one(
-        other: Crossover | None, field: str, meant: float | str, seen: float | str, words: str,
-        cost: float = STORY_COST,
-    ) -> Candidate:  # fmt: skip
+        other: Crossover | None, field: str, meant: float | str, seen: float | str, words: str
+    ) -> Candidate:
         where = f"{part.where}.{field}" if field else part.where
-        return Candidate((Slip(where, meant, seen, f"{name}{words}"),), (at,), (other,), cost)
+        slip = Slip(where, meant, seen, f"{name}{words}")
+        return Candidate((slip,), (at,), (other,), STORY_COST)
 
     yield one(None, "", "in", "out", ": looks bypassed or missing")
     meant = f"{FAMILY_NAMES[item.family]} {item.slope_db_per_octave}"
@@ -177,10 +230,8 @@ def _crossover(
     for hz, how in _other_frequencies(item.frequency_hz, rate_hz):
         words = f" frequency: meant {show_hz(item.frequency_hz)}, looks like {show_hz(hz)}{how}"
         yield one(replace(item, frequency_hz=hz), "frequency_hz", item.frequency_hz, hz, words)
-    for hz in _free_frequencies(item.frequency_hz, rate_hz, profile):
-        words = f" frequency: meant {show_hz(item.frequency_hz)}, looks like {show_hz(hz)}"
-        other = replace(item, frequency_hz=hz)
-        yield one(other, "frequency_hz", item.frequency_hz, hz, words, FREE_COST)
+    for hz in free_frequencies(item.frequency_hz, rate_hz, profile):
+        yield _free(at, part, name, "frequency_hz", hz, rate_hz, profile)
 
 
 def _exchanges(parts: Sequence[Part], names: Sequence[str]) -> Iterator[Candidate]:
@@ -242,44 +293,6 @@ def _other_widths(item: EqSection) -> list[tuple[float, str]]:
             found.append((q * factor, f"read as {convention}"))
             found.append((q / factor, f"meant as {convention}"))
     return [(one, how) for one, how in found if 0.02 < one < 200.0 and abs(one / q - 1.0) > 1e-6]
-
-
-def _free_frequencies(frequency_hz: float, rate_hz: float, profile: Profile | None) -> list[float]:
-    top_hz = 0.48 * rate_hz
-    if profile is not None:
-        grid = profile.eq.frequency_hz
-        count = grids.count(grid)
-        step = max(1, count // 400)
-        found = [grids.value(grid, k) for k in range(0, count, step)]
-    else:
-        found = [20.0 * 2.0 ** (k / 24.0) for k in range(240)]
-    near = [frequency_hz * 2.0 ** (k / 96.0) for k in (-3, -2, -1, 1, 2, 3)]
-    return [hz for hz in (*found, *near) if 1.0 <= hz < top_hz and hz != frequency_hz]
-
-
-def _free_gains(profile: Profile | None) -> list[float]:
-    if profile is not None:
-        scale = profile.eq.gain_db
-        count = grids.count(scale)
-        step = max(1, count // 80)
-        return [grids.value(scale, k) for k in range(0, count, step)]
-    return [0.5 * k for k in range(-36, 37)]
-
-
-def _free_qs(item: EqSection, rate_hz: float, profile: Profile | None) -> list[float]:
-    """The Qs a device can be set to; without a profile ratios from a sixteenth to sixteen."""
-    q = item.q_or_one
-    if profile is not None and item.kind not in SHELVES:
-        behaviour = behaviour_of(profile, rates_of(profile, rate_hz), rate_hz)
-        exact = typed_of(item, behaviour)
-        scale = profile.eq.width.values
-        step = max(1, grids.count(scale) // 80)
-        widths = [grids.value(scale, k) for k in range(0, grids.count(scale), step)]
-        found = [held(replace(exact, width=width), behaviour).q_or_one for width in widths]
-        return [one for one in found if 0.02 < one < 200.0 and abs(one / q - 1.0) > 1e-6]
-    return [q * 2.0 ** (k / 8.0) for k in range(-32, 33) if k] + [
-        q * math.exp(x) for x in (-0.06, -0.03, -0.015, 0.015, 0.03, 0.06)
-    ]
 
 
 def width_words(item: EqSection, q: float, rate_hz: float, profile: Profile | None) -> str:

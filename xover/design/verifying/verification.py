@@ -8,6 +8,7 @@ outputs in one session.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import zip_longest
 
 import numpy as np
 from msgspec import Struct
@@ -17,11 +18,12 @@ from xover.design.adapting.bands import ANALOGUE_RATE_HZ
 from xover.design.verifying.parts import Part, parts_of
 from xover.design.verifying.points import Points
 from xover.design.verifying.search import Fit, Problem
-from xover.design.verifying.slips import Change, Slip, candidates, changes_of, roundings_of
+from xover.design.verifying.slips import Change, Slip, candidates, changes_of, finer, roundings_of
 from xover.dsp.axis import Axis, ComplexArray, FloatArray
 from xover.model.places import label
 from xover.model.preset import Preset
 from xover.model.problems import Refused
+from xover.model.processing import Crossover, EqSection, Output
 from xover.model.profile import Profile
 from xover.model.units import show_hz, show_ms
 
@@ -29,6 +31,12 @@ NEPER_DB = 20.0 / np.log(10.0)
 SIGNIFICANT = 30.0
 """By how much a slip has to lower χ² before it is believed at all."""
 OTHER_OUTPUT_COST = 3.0
+AS_WELL = 9.0
+"""Explanations within this of χ² of each other fit alike: three standard deviations. Common
+practice, no source."""
+REFINED = 6
+"""Of so many fields that explain most by themselves the values are fitted closely. Common practice,
+no source."""
 EXPLANATIONS = 5
 KNOWN_LOOP = (0.1, 1.0)
 UNKNOWN_LOOP = (0.3, 3.0)
@@ -127,7 +135,14 @@ def verify_output(
     singles = changes_of(candidates(parts, names, rate_hz, profile), parts, axis)
     singles += _whole(preset, at, driven, meant, axis)
     (as_meant,) = problem.fits([()])
-    fits = sorted(problem.fits([(one,) for one in singles]), key=lambda fit: fit.total)
+    fits = problem.fits([(one,) for one in singles])
+    around = [
+        each
+        for change in _most_likely(fits)
+        for each in finer(change, parts, names, rate_hz, profile)
+    ]
+    fits += problem.fits([(one,) for one in changes_of(around, parts, axis)])
+    fits.sort(key=lambda fit: fit.total)
     level_db, phase_deg = _rms(as_meant, problem)
     loop = KNOWN_LOOP if loop_known else UNKNOWN_LOOP
     tolerance_db, tolerance_deg = UNKNOWN_STEPS if profile is None else loop
@@ -137,6 +152,8 @@ def verify_output(
     if not matches and _leaves_much(fits[0], problem):
         pairs = problem.pairs(singles)
         fits = sorted([*fits, *pairs], key=lambda fit: fit.total)
+    if not matches:
+        fits = _simplest_first(fits, problem)
     best = as_meant if matches else fits[0]
     is_told = matches or _tells(best, as_meant, problem)
     explanations = [] if matches or not is_told else _explain(fits, problem)
@@ -258,8 +275,52 @@ def _whole(preset: Preset, at: int, driven: str, meant: ComplexArray, axis: Axis
         words = f"{name}: looks like the settings of {label(preset, f'outputs[{k}]')}"
         slip = Slip(f"outputs[{at}]", item.name, other.name, words)
         every = frozenset(range(-1, 1_000))
-        found.append(Change((slip,), every, OTHER_OUTPUT_COST, delta))
+        wrong = max(2, _fields_apart(item, other))
+        found.append(Change((slip,), every, OTHER_OUTPUT_COST, delta, wrong))
     return found
+
+
+def _fields_apart(one: Output, other: Output) -> int:
+    """In how many fields the filters of two outputs differ; one that is missing counts as one."""
+    pairs: list[tuple[Crossover | EqSection | None, Crossover | EqSection | None]] = [
+        (one.high_pass, other.high_pass),
+        (one.low_pass, other.low_pass),
+        *zip_longest(one.eq, other.eq),
+    ]
+    return sum(
+        a is not b
+        if a is None or b is None
+        else sum(getattr(a, field) != getattr(b, field) for field in a.__struct_fields__)
+        for a, b in pairs
+    )
+
+
+def _most_likely(fits: Sequence[Fit]) -> list[Change]:
+    """The best single change of each of the few fields that explain most."""
+    best: dict[frozenset[str], Fit] = {}
+    for fit in sorted(fits, key=lambda fit: fit.total):
+        best.setdefault(fit.places, fit)
+    return [fit.changes[0] for fit in list(best.values())[:REFINED]]
+
+
+def _simplest_first(fits: Sequence[Fit], problem: Problem) -> list[Fit]:
+    """Likeliest first, and what needs fewer wrong fields before the settings of another output.
+
+    Those cost `OTHER_OUTPUT_COST` more than the likeliest explanation that fits as well with fewer
+    fields. Where all fit badly, what counts as alike grows with what they leave.
+    """
+    wrong = np.array([fit.wrong for fit in fits])
+    chi_square = np.array([fit.chi_square for fit in fits])
+    total = np.array([fit.total for fit in fits])
+    ranked = list(fits)
+    whole = np.array([fit.wrong > len(fit.places) for fit in fits])
+    for k in np.flatnonzero(whole).tolist():
+        alike = AS_WELL * max(1.0, chi_square[k] / (2.0 * problem.root.size))
+        simpler = total[(wrong < wrong[k]) & (chi_square <= chi_square[k] + alike)]
+        if simpler.size:
+            least = float(simpler.min()) + OTHER_OUTPUT_COST
+            ranked[k] = replace(fits[k], total=max(fits[k].total, least))
+    return sorted(ranked, key=lambda fit: fit.total)
 
 
 def _high_frequency_doubt(
