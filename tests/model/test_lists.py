@@ -8,7 +8,14 @@ from hypothesis import strategies as st
 
 import xover
 from xover.model import rules
-from xover.model.lists import Listed, free_name, goes_along, with_further, without
+from xover.model.lists import (
+    Listed,
+    free_name,
+    goes_along,
+    with_boxes_like,
+    with_further,
+    without,
+)
 from xover.model.problems import Refused
 
 HALL = xover.load(xover.default_example())
@@ -26,6 +33,21 @@ def test_a_further_output_has_the_settings_and_nothing_that_is_anothers():
     assert (fill.channel, fill.patch, fill.locked) == (None, "", ())
     assert all("Front fill" not in group.outputs for group in preset.groups)
     assert all(source.output != "Front fill" for source in preset.sources)
+
+
+def test_boxes_and_amplifier_channels_like_anothers():
+    preset = with_boxes_like(with_further(HALL, "outputs", "Top L", "Fill"), "Top L", "Fill")
+    assert rules.faults(preset) == []
+    (old,) = [one for one in preset.sources if one.output == "Top L"]
+    (new,) = [one for one in preset.sources if one.output == "Fill"]
+    assert (new.loudspeaker, new.position_m) == (old.loudspeaker, old.position_m)
+    (channel,) = [one for one in preset.amplifier_channels if one.output == "Fill"]
+    assert new.amplifier_channel == channel.name != old.amplifier_channel
+    assert goes_along(preset, "outputs", "Fill") == "1 source, 1 amplifier channel"
+    assert without(preset, "outputs", "Fill") == HALL
+    bare = without(with_further(HALL, "outputs", "Top L", "Fill"), "outputs", "Top L")
+    with pytest.raises(Refused, match="plays no loudspeaker"):
+        with_boxes_like(bare, "Fill", "Top R")
 
 
 def test_the_first_listener_of_all():

@@ -48,6 +48,29 @@ def test_an_output_comes_and_goes(hall_path: str) -> None:
     at_desk(steps, hall_path)
 
 
+def test_an_output_comes_with_boxes_that_are_then_moved(hall_path: str) -> None:
+    async def steps(desk: Desk) -> None:
+        before = desk.preset
+        await desk.go("Top L", "delay")
+        await found(desk, "add with boxes")
+        await desk.dialog(AskDialog)
+        await desk.keys("ctrl+u")
+        await desk.type("Fill", "enter")
+        await desk.until(lambda: len(desk.app.screen_stack) == 1)
+        (source,) = [one for one in desk.preset.sources if one.output == "Fill"]
+        assert source.loudspeaker == next(
+            one.loudspeaker for one in before.sources if one.output == "Top L"
+        )
+        await desk.drawn()
+        await desk.keys("ctrl+z")
+        assert desk.preset == before
+        await desk.go(before.inputs[0].name, "gain", "input")
+        await found(desk, "add with boxes")
+        assert "put the cursor on an output" in desk.readout
+
+    at_desk(steps, hall_path)
+
+
 def test_a_listener_comes_and_goes(hall_path: str) -> None:
     async def steps(desk: Desk) -> None:
         before = desk.preset

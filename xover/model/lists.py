@@ -48,6 +48,42 @@ def with_further(preset: Preset, key: Listed, beside: str | None, typed: str) ->
     return replace(preset, **{key: tuple(items)})
 
 
+def with_boxes_like(preset: Preset, beside: str, output: str) -> Preset:
+    """The preset in which an output plays boxes like another's, from amplifier channels like its.
+
+    They stand in the same places until moved. Raises `Refused` where `beside` plays none.
+    """
+    sources = [one for one in preset.sources if one.output == beside]
+    if not sources:
+        raise Refused.at("sources", f"{quoted(beside)} plays no loudspeaker, so none can be copied")
+    channels = [one for one in preset.amplifier_channels if one.output == beside]
+    taken = [one.name for one in preset.amplifier_channels]
+    names: dict[str | None, str] = {}
+    for channel in channels:
+        names[channel.name] = free_name(taken, channel.name)
+        taken.append(names[channel.name])
+    known = [one.name for one in preset.sources]
+    copies = []
+    for source in sources:
+        known.append(free_name(known, source.name))
+        copies.append(
+            replace(
+                source,
+                name=known[-1],
+                output=output,
+                amplifier_channel=names.get(source.amplifier_channel),
+            )
+        )
+    return replace(
+        preset,
+        amplifier_channels=(
+            *preset.amplifier_channels,
+            *(replace(one, name=names[one.name], output=output) for one in channels),
+        ),
+        sources=(*preset.sources, *copies),
+    )
+
+
 def without(preset: Preset, key: Listed, name: str) -> Preset:
     """The preset without an item of a list, and without what rests on it.
 

@@ -20,7 +20,7 @@ from xover.files.paths import shown_path
 from xover.files.preset_file import OnDisk, PresetFile
 from xover.model import entry
 from xover.model.differences import checked_edit
-from xover.model.lists import Listed, with_further, without
+from xover.model.lists import Listed, with_boxes_like, with_further, without
 from xover.model.names import clean, inert
 from xover.model.preset import Preset
 from xover.model.problems import Refused
@@ -269,6 +269,14 @@ class Session:
         """One more input, output or listener behind another; see `model.lists.with_further`."""
         edited = with_further(self.preset, key, beside, typed)
         return self.apply(f"add {key.removesuffix('s')} {inert(clean(typed))}", edited)
+
+    def add_with_boxes(self, beside: str, typed: str) -> Step | None:
+        """One more output, with boxes and amplifier channels like those of the one beside it."""
+        name = clean(typed)
+        edited = with_further(self.preset, "outputs", beside, name)
+        return self.apply(
+            f"add output {inert(name)} with boxes", with_boxes_like(edited, beside, name)
+        )
 
     def take_out(self, key: Listed, name: str) -> Step | None:
         """Take an item out, with what rests on it; see `model.lists.without`."""

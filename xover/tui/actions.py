@@ -149,6 +149,14 @@ ACTIONS: tuple[Action, ...] = (
         "add", "", "/ add", "add", "Add an input or output beside the one under the cursor", "Sheet"
     ),
     Action(
+        "add_with_boxes",
+        "",
+        "/ add with boxes",
+        "add with boxes",
+        "Add an output with boxes and amplifiers like this one's",
+        "Sheet",
+    ),
+    Action(
         "take_out",
         "",
         "/ take out",

@@ -226,6 +226,17 @@ class Editing(Showing):
         if cell is not None:
             self._add("outputs" if cell.side == "output" else "inputs", cell.column)
 
+    def do_add_with_boxes(self) -> None:
+        """One more output beside the one under the cursor, and boxes like its."""
+        cell, session = self.at.cursor, self.session
+        assert session is not None
+        if cell is None or cell.side != "output":
+            self.say("put the cursor on an output whose boxes another one is to play")
+        elif not any(one.output == cell.column for one in session.preset.sources):
+            self.say("this output plays no loudspeaker; / add makes one like it")
+        else:
+            self._add("outputs", cell.column, boxes=True)
+
     def do_take_out(self) -> None:
         """Take the input or output under the cursor out, once the question is answered."""
         cell = self.at.cursor
@@ -249,7 +260,7 @@ class Editing(Showing):
         else:
             self._take_out("listeners", at)
 
-    def _add(self, key: Listed, beside: str | None) -> None:
+    def _add(self, key: Listed, beside: str | None, *, boxes: bool = False) -> None:
         from xover.model.lists import free_name
         from xover.tui.dialogs.ask import AskDialog
 
@@ -264,8 +275,15 @@ class Editing(Showing):
             "listeners": "in the same place; Arrivals (F3), places moves it",
         }[key]
 
+        if boxes:
+            hint = "with boxes and amplifier channels as here; Arrivals (F3), places moves them"
+
         def typed(text: str | None) -> None:
-            if text is not None:
+            if text is None:
+                return
+            if boxes and beside is not None:
+                self.step(lambda: session.add_with_boxes(beside, text))
+            else:
                 self.step(lambda: session.add(key, beside, text))
 
         self.push_screen(AskDialog(f"Add a further {kind}", "name", proposed, hint=hint), typed)
