@@ -5,6 +5,7 @@ from __future__ import annotations
 from tests.tui.desk import Desk, at_desk
 from xover.session.cells import Cell
 from xover.tui.dialogs.ask import AskDialog
+from xover.tui.dialogs.find import FindDialog
 
 
 async def found(desk: Desk, words: str) -> None:
@@ -67,6 +68,23 @@ def test_an_output_comes_with_boxes_that_are_then_moved(hall_path: str) -> None:
         await desk.go(before.inputs[0].name, "gain", "input")
         await found(desk, "add with boxes")
         assert "put the cursor on an output" in desk.readout
+
+    at_desk(steps, hall_path)
+
+
+def test_what_the_arrows_chose_is_what_enter_does(hall_path: str) -> None:
+    async def steps(desk: Desk) -> None:
+        await desk.go("Top L", "delay")
+        await desk.keys("slash")
+        dialog = await desk.dialog(FindDialog)
+        await desk.type("add")
+        await desk.until(lambda: [one.id for one in dialog.found][:2] == ["add", "add_with_boxes"])
+        assert "add with boxes  Add" in desk.text()
+        await desk.keys("down", "enter")
+        await desk.dialog(AskDialog)
+        await desk.keys("enter")
+        await desk.until(lambda: len(desk.app.screen_stack) == 1)
+        assert any(one.output == "Top L 2" for one in desk.preset.sources)
 
     at_desk(steps, hall_path)
 

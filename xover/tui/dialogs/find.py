@@ -45,6 +45,7 @@ class FindDialog(Dialog[str]):
         super().__init__()
         self._actions = tuple(actions)
         self._found = self._actions
+        self._wanted = ""
 
     def body(self) -> ComposeResult:
         """A line to narrow them, and the actions."""
@@ -81,7 +82,7 @@ class FindDialog(Dialog[str]):
         self._show(self.query_one("#wanted", Field).value)
 
     def _show(self, wanted: str) -> None:
-        self._found = found(self._actions, wanted)
+        self._wanted, self._found = wanted, found(self._actions, wanted)
         options = self.query_one("#found", OptionList)
         width = max(20, self.query_one("#box").size.width - 4)
         options.clear_options()
@@ -98,7 +99,8 @@ class FindDialog(Dialog[str]):
 
     def _on_input_submitted(self, event: Input.Submitted) -> None:
         event.stop()
-        self._show(event.value)
+        if event.value != self._wanted:  # Enter may come before what was typed is shown
+            self._show(event.value)
         self.action_go()
 
     def _on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
@@ -130,7 +132,7 @@ def found(actions: Sequence[Action], wanted: str) -> tuple[Action, ...]:
 def _words(action: Action, width: int) -> Content:
     """Key, label and help on one line, or on as many as they take."""
     key = action.shown if action.keys else ""
-    head = f"{key:<5}{action.label:<14}"
+    head = f"{key:<5}{action.label:<16}"
     indent = " " * width_of(head)
     lines = wrapped(action.help, width, indent=indent, first=head)
     return Content("\n".join(lines))
