@@ -68,3 +68,8 @@ def test_lines_for_people_name_both_units_and_stay_within_80_columns(capsys):
     assert "Sub, delay: 1.55 ms → 0.54 m" in text
     assert "threshold: 11.2 dBu → 17.0 dBu peak" in text
     assert max(map(len, text.splitlines())) <= 80
+    run(["adapt", "presets/harbour-hall.json", "--processor",
+         "presets/processors/jetty-4x8.json"])  # fmt: skip
+    widths = [line for line in capsys.readouterr().out.splitlines() if ", Q: " in line]
+    assert widths
+    assert not any(line.endswith(" Q") for line in widths), "a Q has no unit"

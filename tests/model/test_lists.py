@@ -5,13 +5,15 @@ from __future__ import annotations
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 import xover
 from xover.model import rules
+from xover.model.changes import rename_listed
 from xover.model.lists import (
     Listed,
-    free_name,
     goes_along,
+    next_name,
     with_boxes_like,
     with_further,
     without,
@@ -104,7 +106,7 @@ def test_presets_stay_legal(changes):
         name = known[number % len(known)]
         try:
             if comes:
-                preset = with_further(preset, key, name, free_name(known, name))
+                preset = with_further(preset, key, name, next_name(name, known))
             else:
                 preset = without(preset, key, name)
         except Refused:
@@ -113,6 +115,19 @@ def test_presets_stay_legal(changes):
 
 
 def test_free_names_count_on():
-    assert free_name(["Sub"], "Sub") == "Sub 2"
-    assert free_name(["Row 8", "row 2"], "Row 8") == "Row 3"
-    assert free_name(["8"], "8") == "8 2"
+    assert next_name("Sub", ["Sub"]) == "Sub 2"
+    assert next_name("Row 8", ["Row 8", "row 2"]) == "Row 3"
+    assert next_name("8", ["8"]) == "8 2"
+
+
+def test_the_longest_name_is_cut_for_its_number():
+    long = "x" * 120
+    assert next_name(long, [long]) == "x" * 118 + " 2"
+    channel = HALL.amplifier_channels[0]
+    preset = replace(
+        rename_listed(HALL, "amplifier_channels", channel.name, long), title="long names"
+    )
+    grown = with_boxes_like(
+        with_further(preset, "outputs", channel.output, "Fill"), channel.output, "Fill"
+    )
+    assert rules.faults(grown) == []

@@ -17,11 +17,12 @@ from msgspec.structs import replace
 from xover.acoustics.air import speed_of_sound_m_s
 from xover.design.arrays import Element, Layout
 from xover.model.changes import DELAY_MAX_MS, ENTERED_DECIMALS, other_polarity
+from xover.model.lists import free_name
 from xover.model.names import fold, listed, quoted
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.model.processing import Group, Output
-from xover.model.ranges import NAME_LENGTH, CoordinateM, Gain, PositionM
+from xover.model.ranges import CoordinateM, Gain, PositionM
 from xover.model.rig import Aim, AmplifierChannel, Source
 from xover.model.units import plain, show_ms
 from xover.model.walk import number_problem
@@ -125,7 +126,7 @@ def array_preset(
     for number, elements in enumerate(feeds):
         first = elements[0]
         is_home = first.home
-        name = output if is_home else _free(f"{output} {_word(layout, feeds, number)}", taken)
+        name = output if is_home else free_name(f"{output} {_word(layout, feeds, number)}", taken)
         changed = _output(item, name, first)
         if is_home:
             changed = replace(changed, channel=item.channel, patch=item.patch)
@@ -136,7 +137,7 @@ def array_preset(
             side = "" if len(elements) == 1 else (" left" if element.right_m < 0.0 else " right")
             made = replace(
                 source,
-                name=source.name if own else _free(f"{name}{side}", source_names),
+                name=source.name if own else free_name(f"{name}{side}", source_names),
                 output=name,
                 position_m=_position(source, element),
                 quantity=source.quantity * element.boxes,
@@ -145,7 +146,7 @@ def array_preset(
             if source.amplifier_channel is not None and not own:
                 channel = preset.amplifier_channel(source.amplifier_channel)
                 wanted = f"{channel.name} {(name[len(output) :] + side).strip()}".strip()
-                channel = replace(channel, name=_free(wanted, channel_names), output=name)
+                channel = replace(channel, name=free_name(wanted, channel_names), output=name)
                 channels.append(channel)
                 made = replace(made, amplifier_channel=channel.name)
             sources.append(made)
@@ -161,7 +162,7 @@ def array_preset(
                     made.aim_deg.azimuth,
                 )
             )
-    group = _free(f"{output} {layout.kind}", {fold(one.name) for one in preset.groups})
+    group = free_name(f"{output} {layout.kind}", {fold(one.name) for one in preset.groups})
     follow = ["polarity", "delay", "high_pass", "low_pass", "eq", "limiter"]
     if len({one.gain_db for one in outputs}) == 1:
         follow.insert(0, "gain")
@@ -234,17 +235,6 @@ def _word(layout: Layout, feeds: list[list[Element]], number: int) -> str:
     if layout.kind == "endfire":
         return f"{'ahead' if element.ahead_m > 0.0 else 'behind'} {number}"
     return f"out {number}"
-
-
-def _free(wanted: str, taken: set[str]) -> str:
-    """A name that nothing else has, cut to length; it is taken from now on."""
-    for number in range(1, 10_000):
-        ending = "" if number == 1 else f" {number}"
-        name = wanted[: NAME_LENGTH - len(ending)].rstrip() + ending
-        if fold(name) not in taken:
-            taken.add(fold(name))
-            return name
-    raise Refused.at("", f"there is no free name beside {quoted(wanted)}")
 
 
 def _output(item: Output, name: str, element: Element) -> Output:

@@ -5,7 +5,7 @@ Makes legal presets of legal ones; what may not go is refused with the remedy.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, Literal
 
 from msgspec.structs import replace
@@ -15,6 +15,7 @@ from xover.model.names import clean, fold, quoted
 from xover.model.preset import Preset
 from xover.model.problems import Refused
 from xover.model.processing import Output
+from xover.model.ranges import NAME_LENGTH
 from xover.model.rig import Listener
 
 Listed = Literal["inputs", "outputs", "listeners"]
@@ -60,12 +61,12 @@ def with_boxes_like(preset: Preset, beside: str, output: str) -> Preset:
     taken = [one.name for one in preset.amplifier_channels]
     names: dict[str | None, str] = {}
     for channel in channels:
-        names[channel.name] = free_name(taken, channel.name)
+        names[channel.name] = next_name(channel.name, taken)
         taken.append(names[channel.name])
     known = [one.name for one in preset.sources]
     copies = []
     for source in sources:
-        known.append(free_name(known, source.name))
+        known.append(next_name(source.name, known))
         copies.append(
             replace(
                 source,
@@ -145,15 +146,22 @@ def goes_along(preset: Preset, key: Listed, name: str) -> str:
     return ", ".join(words)
 
 
-def free_name(names: Sequence[str], name: str) -> str:
-    """`name` with the lowest number from 2 on that makes it free: “Sub 2”."""
-    taken = {fold(one) for one in names}
+def free_name(wanted: str, taken: set[str]) -> str:
+    """A name that nothing else has (`taken` are folded), cut to length; taken from now on."""
+    for number in range(1, 10_000):
+        ending = "" if number == 1 else f" {number}"
+        name = wanted[: NAME_LENGTH - len(ending)].rstrip() + ending
+        if fold(name) not in taken:
+            taken.add(fold(name))
+            return name
+    raise Refused.at("", f"there is no free name beside {quoted(wanted)}")
+
+
+def next_name(name: str, names: Iterable[str]) -> str:
+    """A free name like this one, with a number from 2 on: “Sub 2” beside “Sub”."""
     head, _, tail = name.rpartition(" ")
     stem = head if head and tail.isdecimal() else name
-    number = 2
-    while fold(f"{stem} {number}") in taken:
-        number += 1
-    return f"{stem} {number}"
+    return free_name(stem, {fold(stem), *map(fold, names)})
 
 
 def _less(table: dict[str, float], name: str) -> dict[str, float]:

@@ -87,7 +87,8 @@ def change_text(preset: Preset, one: Setting) -> str:
     else:
         unit = UNITS.get(one.where.rpartition(".")[2], one.unit)
         before = short(was, 4) if unit == one.unit else f"{short(was, 4)} {unit}"
-    return f"{label(preset, one.where)}: {before} → {one.text} {one.unit}".rstrip()
+    unit = "" if one.unit == "Q" else one.unit  # a Q has none, and its place says what it is
+    return f"{label(preset, one.where)}: {before} → {one.text} {unit}".rstrip()
 
 
 def _block(preset: Preset, block: Block, one: Adapted, trials: Mapping[str, Entry]) -> Block:

@@ -261,14 +261,14 @@ class Editing(Showing):
             self._take_out("listeners", at)
 
     def _add(self, key: Listed, beside: str | None, *, boxes: bool = False) -> None:
-        from xover.model.lists import free_name
+        from xover.model.lists import next_name
         from xover.tui.dialogs.ask import AskDialog
 
         session = self.session
         assert session is not None
         kind = key.removesuffix("s")
         names = [item.name for item in getattr(session.preset, key)]
-        proposed = "Seat 1" if beside is None else free_name(names, beside)
+        proposed = "Seat 1" if beside is None else next_name(beside, names)
         hint = {
             "outputs": "with the settings of this one; it plays no loudspeaker yet",
             "inputs": "with the settings of this one; it is routed nowhere yet",
